@@ -1,0 +1,1 @@
+"""Puts tests/ on the import path, so that tests can import ``reference_rows``."""
