@@ -1,0 +1,41 @@
+"""Typed inputs of warmhold: trips, units and policies, read strictly."""
+
+from warmhold.model.base import Quantity, Sourced
+from warmhold.model.fault import Fault, FaultyInput
+from warmhold.model.load import Case, load_case
+from warmhold.model.policy import Policy
+from warmhold.model.trip import (
+    Baby,
+    Cylinder,
+    Delay,
+    DoorOpening,
+    Leg,
+    SpareBattery,
+    Start,
+    StoreItem,
+    Supplies,
+    Trip,
+)
+from warmhold.model.unit import Grid, Unit
+
+__all__ = [
+    "Baby",
+    "Case",
+    "Cylinder",
+    "Delay",
+    "DoorOpening",
+    "Fault",
+    "FaultyInput",
+    "Grid",
+    "Leg",
+    "Policy",
+    "Quantity",
+    "Sourced",
+    "SpareBattery",
+    "Start",
+    "StoreItem",
+    "Supplies",
+    "Trip",
+    "Unit",
+    "load_case",
+]
