@@ -41,6 +41,7 @@ class TemperatureRules(Frozen):
     cooled_high_c: _Body
     skin_set_c: _Body
     air_stable_within_k: _Kelvin
+    operative_stable_within_k: _Kelvin
     air_floor_below_set_k: _Kelvin
     ambient_rated_low_c: _Ambient
     ambient_rated_high_c: _Ambient
@@ -66,6 +67,7 @@ class GasRules(Frozen):
     worst_case_factor: _Factor
     carbon_dioxide_limit_percent: Annotated[Sourced, Cited(0, 5, above=True)]
     hood_flow_min_lpm: Annotated[Sourced, Cited(0, 30)]
+    worst_hood_flow_lpm: Annotated[Sourced, Cited(0, 30, above=True)]
 
 
 class OxygenRules(Frozen):
