@@ -1,0 +1,277 @@
+"""Numbers, times and states as words: the one place where the sheet's figures become text.
+
+The terminal and the page both write through here, so that a figure reads the same in both.
+Anything that is missing, not a number or infinite reads "unknown".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Literal
+
+from warmhold.plan.sheet import AlarmLimit, Band, Kit, Margin, Sheet, State, Verdict, WarmUp
+
+UNKNOWN = "unknown"
+MINUS = "\u2212"
+
+# Word and mark of each state: the mark repeats the word as a shape, never replaces it.
+STATE_MARK: dict[State, str] = {"holds": "✓", "falls short": "▼", "cannot tell": "?"}
+VERDICT_MARK: dict[Verdict, str] = {"go": "✓", "not yet": "▼", "cannot tell": "?"}
+VERDICT_STATE: dict[Verdict, State] = {
+    "go": "holds",
+    "not yet": "falls short",
+    "cannot tell": "cannot tell",
+}
+AlarmState = Literal["as wanted", "moved to the safe side", "cannot be set", "not used"]
+ALARM_MARK: dict[AlarmState, str] = {
+    "as wanted": "✓",
+    "moved to the safe side": "▲",
+    "cannot be set": "✗",
+    "not used": "–",
+}
+
+# Digits after the point, by unit; other units follow the size of the number.
+_DECIMALS = {"°C": 1, "degC": 1, "kg": 1, "kPa": 1, "m": 0}
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def known(value: float | None) -> bool:
+    """Say whether there is a finite number at all."""
+    return value is not None and math.isfinite(value)
+
+
+def known_band(band: Band | None) -> bool:
+    """Say whether all three percentiles are finite numbers."""
+    return band is not None and all(known(v) for v in (band.p05, band.p50, band.p95))
+
+
+def decimals(unit: str, *values: float | None) -> int:
+    """Digits after the point that suit these values together (0 to 2)."""
+    if unit in _DECIMALS:
+        return _DECIMALS[unit]
+    sizes = [abs(v) for v in values if v is not None and math.isfinite(v)]
+    largest = max(sizes, default=0.0)
+    if largest >= 10 or largest == 0:
+        return 0
+    return 1 if largest >= 1 else 2
+
+
+def number(value: float | None, places: int = 0) -> str:
+    """Write a number with a true minus sign; "unknown" when there is none."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    text = f"{value:.{places}f}"
+    if text.startswith("-"):
+        text = text[1:] if float(text) == 0 else MINUS + text[1:]
+    return text
+
+
+def with_unit(value: float | None, unit: str, places: int | None = None) -> str:
+    """Write a number and its unit; "unknown" alone when there is no number."""
+    if not known(value):
+        return UNKNOWN
+    digits = decimals(unit, value) if places is None else places
+    return f"{number(value, digits)} {unit}".rstrip()
+
+
+def middle(band: Band | None, unit: str) -> str:
+    """Write the middle value of a band with its unit."""
+    if band is None or not known_band(band):
+        return UNKNOWN
+    return with_unit(band.p50, unit, decimals(unit, band.p05, band.p50, band.p95))
+
+
+def spread(band: Band | None, unit: str, *, show_unit: bool = False) -> str:
+    """Write the 5 to 95 % range of a band, "" when it is unknown."""
+    if band is None or not known_band(band):
+        return ""
+    digits = decimals(unit, band.p05, band.p50, band.p95)
+    text = f"{number(band.p05, digits)} to {number(band.p95, digits)}"
+    return f"{text} {unit}".rstrip() if show_unit else text
+
+
+def middle_and_spread(band: Band | None, unit: str) -> str:
+    """Write a band in one line: the middle with its unit, the range in brackets."""
+    if not known_band(band):
+        return UNKNOWN
+    return f"{middle(band, unit)} ({spread(band, unit)})"
+
+
+def chance(share: float | None, required: float | None = None) -> str:
+    """Write a share as per cent without promising more than a sample can.
+
+    Never "0 %" or "100 %": an ensemble only shows "< 1 %" or "> 99 %". A share below what is
+    required never rounds up to it.
+    """
+    if share is None or not math.isfinite(share):
+        return UNKNOWN
+    percent = 100 * share
+    if percent > 99.0:
+        if required is None or share >= required:
+            return "> 99 %"
+        return f"{math.floor(percent * 10) / 10:.1f} %"
+    if percent < 1:
+        return "< 1 %"
+    if required is not None and share < required and round(percent) >= round(100 * required):
+        return f"{math.floor(percent * 10) / 10:.1f} %"
+    return f"{percent:.0f} %"
+
+
+def needed(required: float | None) -> str:
+    """Write the share that policy asks for."""
+    if required is None or not math.isfinite(required):
+        return UNKNOWN
+    percent = 100 * required
+    return f"{percent:.0f} %" if abs(percent - round(percent)) < 0.05 else f"{percent:.1f} %"
+
+
+def offset(moment: datetime) -> str:
+    """Write the offset from UTC as +hh:mm."""
+    delta = moment.utcoffset()
+    if delta is None:
+        return "offset unknown"
+    sign = "-" if delta < timedelta(0) else "+"
+    minutes = int(abs(delta).total_seconds() // 60)
+    return f"{sign}{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def local(moment: datetime, now: datetime) -> datetime:
+    """Bring a time to the offset that the sheet's "now" is written in."""
+    if moment.tzinfo is None or now.tzinfo is None:
+        return moment
+    return moment.astimezone(now.tzinfo)
+
+
+def day(moment: datetime) -> str:
+    """Write a date in words that no country reads backwards."""
+    return f"{_DAYS[moment.weekday()]} {moment.day} {_MONTHS[moment.month - 1]} {moment.year}"
+
+
+def clock(moment: datetime | None, now: datetime, *, show_offset: bool = True) -> str:
+    """Write a time of day at the sheet's offset; the date too, when it is not today's."""
+    if moment is None:
+        return UNKNOWN
+    here = local(moment, now)
+    text = f"{here:%H:%M}"
+    if here.date() != now.date():
+        text = f"{day(here)} {text}"
+    return f"{text} {offset(here)}" if show_offset else text
+
+
+def stamp(moment: datetime) -> str:
+    """Write date, time and offset in full."""
+    return f"{day(moment)} {moment:%H:%M} {offset(moment)}"
+
+
+def gap_minutes(moment: datetime | None, now: datetime) -> float | None:
+    """Minutes from the sheet's "now" until a moment, ``None`` when they cannot be compared."""
+    if moment is None or (moment.tzinfo is None) != (now.tzinfo is None):
+        return None
+    return (moment - now).total_seconds() / 60
+
+
+def from_now(moment: datetime | None, now: datetime) -> str:
+    """Write how far off a moment is: "in 25 min", "12 min ago", "now"."""
+    gap = gap_minutes(moment, now)
+    if gap is None:
+        return ""
+    minutes = round(gap)
+    if minutes == 0:
+        return "now"
+    length = _length(abs(minutes))
+    return f"in {length}" if minutes > 0 else f"{length} ago"
+
+
+def _length(minutes: int) -> str:
+    if minutes < 120:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def switch_on(warm_up: WarmUp, now: datetime) -> tuple[str, str]:
+    """When to switch on: the big figure, and a short line below it."""
+    moment = warm_up.latest_switch_on
+    if moment is None:
+        return UNKNOWN, ""
+    when = clock(moment, now)
+    gap = gap_minutes(moment, now)
+    if gap is not None and round(gap) < 0:
+        return "now", f"should have been by {when}, {from_now(moment, now)}"
+    if gap is not None and round(gap) == 0:
+        return "now", f"latest for the planned time: {when}"
+    return when, f"at the latest, {from_now(moment, now)}"
+
+
+def carry(kit: Kit) -> tuple[str, ...]:
+    """What to take along, one line an item."""
+    lines = []
+    for item in kit.items:
+        mass = "" if item.mass_kg is None else f", {with_unit(item.mass_kg, 'kg')} each"
+        lines.append(f"{item.count} × {item.title}{mass}")
+    return tuple(lines)
+
+
+def rests_on(margin: Margin) -> str:
+    """Name the assumptions of a margin in a line, "" when it has none."""
+    return ", ".join(margin.assumed)
+
+
+def nothing_fails(sheet: Sheet) -> str:
+    """Say in what sense nothing fails first, without claiming more than the margins show."""
+    if any(m.state == "cannot tell" for m in sheet.margins) or not sheet.margins:
+        return "nothing that could be worked out; see what cannot be told"
+    if any(m.state == "falls short" for m in sheet.margins):
+        return "nothing that decides; the margins show what falls short besides"
+    return "nothing falls short"
+
+
+def warm_up_line(warm_up: WarmUp) -> str:
+    """Write how long the warm-up takes, what to allow, and whether the plan leaves that long."""
+    line = f"warm-up {middle_and_spread(warm_up.minutes, 'min')}"
+    if known(warm_up.minutes_needed):
+        line += f", allow {with_unit(warm_up.minutes_needed, 'min', 0)}"
+    return f"{line}; in time as planned: {chance(warm_up.in_time)}"
+
+
+def baby_in(sheet: Sheet) -> str:
+    """Write the earliest time for the baby to go in if the unit is switched on now."""
+    moment = sheet.warm_up.earliest_baby_in
+    if moment is None:
+        return "switched on now, earliest time for the baby to go in: unknown"
+    return (
+        f"switched on now, baby in at {clock(moment, sheet.now)} at the earliest, "
+        f"{from_now(moment, sheet.now)}"
+    )
+
+
+def set_to(alarm: AlarmLimit) -> str:
+    """Write the value that an alarm limit is set to."""
+    if alarm.set_to is None and alarm.state in {"cannot be set", "not used"}:
+        return "–"
+    return with_unit(alarm.set_to, alarm.unit, _alarm_places(alarm))
+
+
+def wanted(alarm: AlarmLimit) -> str:
+    """Write the value that policy wants for an alarm limit."""
+    if alarm.wanted is None and alarm.state == "not used":
+        return "–"
+    return with_unit(alarm.wanted, alarm.unit, _alarm_places(alarm))
+
+
+def _alarm_places(alarm: AlarmLimit) -> int:
+    """Show the digits that tell a limit apart from its neighbours, at most two."""
+    values = [v for v in (alarm.wanted, alarm.set_to) if v is not None and math.isfinite(v)]
+    return next((n for n in (0, 1) if all(abs(v - round(v, n)) < 1e-9 for v in values)), 2)
+
+
+def short_cautions(cautions: Sequence[str]) -> str:
+    """Take the first sentence of each caution, for the top of the sheet."""
+    return " ".join(text.split(". ")[0].rstrip(".") + "." for text in cautions)
+
+
+def sample_size(sheet: Sheet) -> str:
+    """Say how the shares came about."""
+    return f"From {sheet.members} simulated trips, seed {sheet.seed}, warmhold {sheet.version}."
