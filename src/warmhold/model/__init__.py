@@ -2,7 +2,15 @@
 
 from warmhold.model.base import Quantity, Sourced
 from warmhold.model.fault import Fault, FaultyInput
-from warmhold.model.load import Case, load_case
+from warmhold.model.load import (
+    Case,
+    check_file,
+    load_case,
+    parse_case,
+    shipped,
+    shipped_path,
+    template,
+)
 from warmhold.model.policy import Policy
 from warmhold.model.trip import (
     Baby,
@@ -37,5 +45,10 @@ __all__ = [
     "Supplies",
     "Trip",
     "Unit",
+    "check_file",
     "load_case",
+    "parse_case",
+    "shipped",
+    "shipped_path",
+    "template",
 ]

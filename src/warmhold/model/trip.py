@@ -12,15 +12,13 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from warmhold.model.base import Between, Frozen, Moment, Quantity, Stated, Text
+from warmhold.science.atmosphere import SEA_LEVEL_KPA, pressure_at_ft, pressure_at_m
 
 Dressing = Literal["bare", "dressed", "hat", "wrap", "bag"]
 Support = Literal["none", "hood", "cannula", "cpap", "high-flow", "ventilator"]
 Place = Literal["ward", "corridor", "lift", "outdoors", "ambulance", "tarmac", "aircraft"]
 Power = Literal["mains", "vehicle", "aircraft", "battery"]
 GasSource = Literal["wall", "vehicle", "cylinder"]
-
-SEA_LEVEL_KPA = 101.325
-METRES_PER_FOOT = 0.3048  # exact, by definition of the international foot
 
 _Percent = Annotated[float, Between(0, 100, share=True)]
 _Ambient = Annotated[Quantity, Stated(-40, 55, default="ambient_k")]
@@ -114,15 +112,10 @@ class Leg(Frozen):
         if self.cabin_pressure_hpa is not None:
             return self.cabin_pressure_hpa / 10
         if self.cabin_altitude_ft is not None:
-            return _pressure_at(self.cabin_altitude_ft * METRES_PER_FOOT)
+            return float(pressure_at_ft(self.cabin_altitude_ft))
         if self.cabin_altitude_m is not None:
-            return _pressure_at(self.cabin_altitude_m)
+            return float(pressure_at_m(self.cabin_altitude_m))
         return SEA_LEVEL_KPA
-
-
-def _pressure_at(altitude_m: float) -> float:
-    # ICAO standard atmosphere, troposphere: 288.15 K at sea level, 6.5 K/km
-    return SEA_LEVEL_KPA * float((1 - 0.0065 * altitude_m / 288.15) ** 5.25588)
 
 
 class Delay(Frozen):
