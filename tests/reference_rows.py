@@ -25,7 +25,7 @@ from typing import Any
 import pytest
 
 STATUS = ("verified", "memory", "computed", "practice")
-KINDS = ("print", "library", "earlier self")
+KINDS = ("print", "library", "arithmetic", "earlier self")
 _FOLDER = Path(__file__).parent / "reference"
 
 
