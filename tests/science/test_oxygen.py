@@ -67,7 +67,7 @@ def test_newborn_curve_lies_left_by_about_the_printed_shift(row: Any) -> None:
     def shift(p50_mmhg: float) -> float:
         here = oxygen.oxygen_at_saturation(row["saturation"], p50_mmhg * MMHG)
         adult = oxygen.oxygen_at_saturation_severinghaus(row["saturation"])
-        return float(adult - here) / MMHG
+        return float((adult - here) / MMHG)
 
     near, far = shift(row["high_p50_mmhg"]), shift(row["low_p50_mmhg"])
     assert near - row["tolerance"] < row["expected"] < far + row["tolerance"]
@@ -160,8 +160,11 @@ def test_curves_rise_and_the_two_agree() -> None:
     second = np.asarray(oxygen.saturation_kelman(pressures, 37.0, 7.40, 40.0 * MMHG))
     assert np.all(np.diff(first) > 0.0)
     assert np.all(np.diff(second) > 0.0)
-    # from 30 mmHg up; each is within about 0.55 point of its data (the first says so), so 1.1 apart
-    assert np.max(np.abs(first - second)[pressures >= 30.0 * MMHG]) < 0.011
+    # seen, not published: 1.1 points apart at most from 30 mmHg up, 2.0 below. This guards against
+    # a slip in a coefficient; it says nothing about which curve is right
+    apart = np.abs(first - second)
+    assert np.max(apart[pressures >= 30.0 * MMHG]) < 0.012
+    assert np.max(apart) < 0.021
 
 
 def test_kelman_moves_the_right_way() -> None:
