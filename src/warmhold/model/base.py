@@ -144,42 +144,35 @@ class Stated(Between):
     def __get_pydantic_core_schema__(
         self, source: Any, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
-        """Turn a plain number into a quantity with policy's spread, then check its parts."""
-        fields = {
-            "value": _number_field(self),
-            "spread": _number_field(_SPREAD),
-            "provenance": _word_field(("stated",)),
-            "note": _text_field(required=False),
-        }
+        """Check value and spread; a plain number takes policy's spread out of the context."""
+        fields = {"value": _number_field(self), "spread": _number_field(_SPREAD)}
 
-        def before(given: object, info: core_schema.ValidationInfo) -> dict[str, Any]:
+        def wrap(
+            given: object,
+            inner: core_schema.ValidatorFunctionWrapHandler,
+            info: core_schema.ValidationInfo,
+        ) -> Quantity:
+            provenance, note = "stated", ""
             if isinstance(given, Quantity):
-                return given.model_dump()
+                given = given.model_dump()
             if isinstance(given, Mapping):
-                if info.context is None:  # not from a file: a quantity that was written out
-                    return dict(given)
-                for key in given:
-                    if key not in {"value", "spread"}:
-                        raise PydanticCustomError("parts", "unknown part", {"part": key})
-                return {**given, "provenance": "stated", "note": ""}
-            number = self.check(given)
-            return {
-                "value": number,
-                "spread": self._default_spread(number, info.context),
-                "provenance": "stated",
-                "note": SPREAD_BY_POLICY,
-            }
-
-        def after(fields: dict[str, Any]) -> Quantity:
-            if fields["note"] != SPREAD_BY_POLICY:
+                parts = dict(given)
+                if info.context is None:  # not out of a file: a quantity that was written out
+                    provenance = parts.pop("provenance", provenance)
+                    note = parts.pop("note", note)
+                fields = inner(parts)
                 _spread_small_enough(fields, self)
-            return _quantity(fields)
+            else:
+                number = self.check(given)
+                note = SPREAD_BY_POLICY
+                fields = inner(
+                    {"value": number, "spread": self._default_spread(number, info.context)}
+                )
+            return Quantity.model_validate({**fields, "provenance": provenance, "note": note})
 
-        return core_schema.no_info_after_validator_function(
-            after,
-            core_schema.with_info_before_validator_function(
-                before, core_schema.typed_dict_schema(fields, extra_behavior="forbid")
-            ),
+        return core_schema.with_info_wrap_validator_function(
+            wrap,
+            core_schema.typed_dict_schema(fields, extra_behavior="forbid"),
             serialization=_AS_TABLE,
         )
 

@@ -11,7 +11,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
-from warmhold.model.base import Between, Cited, Known, Moment
+from warmhold.model.base import Between, Cited, Known, Stated
 from warmhold.model.fault import Fault
 from warmhold.model.locate import KeyPath, line_of
 from warmhold.model.words import (
@@ -129,7 +129,7 @@ def allowed_at(field: FieldInfo, key: str) -> str:
         return _one_of(words)
     if field.annotation is bool:
         return "true or false"
-    if field.annotation is datetime or Moment in _inside(field.annotation):
+    if field.annotation is datetime:
         return "date and time with offset, such as 2026-01-14T02:40:00+00:00"
     if _table_of(field) is not None:
         return "repeated tables" if "tuple" in str(field.annotation) else "a table"
@@ -157,20 +157,19 @@ def explain(
 
 
 def _stray(error: Any) -> bool:
-    return error["type"] in {"extra_forbidden", "parts"} or error["loc"][-1:] == ("offset",)
+    return bool(error["type"] == "extra_forbidden" or error["loc"][-1:] == ("offset",))
 
 
 def _unknown(
     model: type[BaseModel], raw: Mapping[str, Any], path: KeyPath, missing: set[KeyPath]
 ) -> tuple[Problem, KeyPath | None]:
     table = table_at(model, path[:-1])
-    if table is None:
-        return _stray_part(model, raw, path), None
+    if table is None or not isinstance(path[-1], str):
+        return _stray_part(model, path, missing)
     key = str(path[-1])
     keys = list(keys_of(table))
     value = value_at(raw, path)
-    inside = key_text(path[:-1])
-    allowed = ("keys of [" + inside + "]: " if inside else "") + ", ".join(keys)
+    allowed = "the keys " + ", ".join(keys)
 
     def problem(todo: str) -> Problem:
         return Problem(path, f"an unknown key, {key}", allowed, todo)
@@ -179,39 +178,33 @@ def _unknown(
     if turned is not None:
         return problem(turned[1]), (*path[:-1], turned[0])
     near = nearest(key, keys)
-    free = near is not None and (
-        (*path[:-1], near) in missing or value_at(raw, (*path[:-1], near)) is None
-    )
-    if near is not None and free:
-        return problem(f"write {near}"), (*path[:-1], near)
+    if near is not None:
+        there = value_at(raw, (*path[:-1], near))
+        if there is None or (isinstance(there, tuple) and isinstance(value, tuple)):
+            return problem(f"write {near}"), (*path[:-1], near)
     for place, names in _tables(model):
         if key in names:
-            name = f"[{key_text(place)}]" if place else "the top, above the first [table]"
-            return problem(f"{key} belongs in {name}: move it there"), (*place, key)
+            name = f"in [{key_text(place)}]" if place else "at the top, above the first [table]"
+            return problem(f"{key} belongs {name}: move it there"), (*place, key)
     if near is not None:
         return problem(f"{near} is there already: remove one of the two"), None
     return problem("remove it, or check the spelling"), None
 
 
-def _stray_part(model: type[BaseModel], raw: Mapping[str, Any], path: KeyPath) -> Problem:
-    holder = value_at(raw, path)
-    if isinstance(holder, Mapping):  # the parts of a trip's number, told as a whole
-        names = [name for name in holder if name not in {"value", "spread"}]
-        near = nearest(names[0], ("value", "spread"))
-        todo = f"write {near}" if near else "remove it"
-        return Problem((*path, names[0]), f"an unknown part, {names[0]}", "value, spread", todo)
-    field = _field_at(model, path[:-1])
-    between = _between(field) if field is not None else None
-    parts = ("value", "mark", "source")
+def _stray_part(
+    model: type[BaseModel], path: KeyPath, missing: set[KeyPath]
+) -> tuple[Problem, KeyPath | None]:
+    between = _between_at(model, path[:-1])
+    parts: tuple[str, ...] = ("value", "spread")
     if isinstance(between, Known):
-        parts = ("value", "spread", "provenance", "note")  # type: ignore[assignment]
+        parts = ("value", "spread", "provenance", "note")
+    if isinstance(between, Cited):
+        parts = ("value", "mark", "source")
     near = nearest(str(path[-1]), parts)
-    return Problem(
-        path,
-        f"an unknown part, {path[-1]}",
-        ", ".join(parts),
-        f"write {near}" if near else "remove it",
-    )
+    meant = (*path[:-1], near) if near is not None else None
+    todo = f"write {near}" if meant in missing else "remove it"
+    found, allowed = f"an unknown part, {path[-1]}", "the parts " + ", ".join(parts)
+    return Problem(path, found, allowed, todo), meant
 
 
 def _field_at(model: type[BaseModel], path: KeyPath) -> FieldInfo | None:
@@ -220,13 +213,24 @@ def _field_at(model: type[BaseModel], path: KeyPath) -> FieldInfo | None:
     return None if table is None or not path else keys_of(table).get(str(path[-1]))
 
 
+def _between_at(model: type[BaseModel], path: KeyPath) -> Between | None:
+    field = _field_at(model, path)
+    return None if field is None else _between(field)
+
+
 def _missing(model: type[BaseModel], path: KeyPath) -> Problem:
     key = str(path[-1])
+    if isinstance(path[-1], int):  # one number of a pair
+        return Problem(path[:-1], "one number", "two numbers, low and high", "write [low, high]")
     field = _field_at(model, path)
     if field is None:  # a part of a number
         part = {"provenance": "measured, manual, published or assumed", "spread": "from 0"}
+        between = _between_at(model, path[:-1])
+        todo = f"add {key}"
+        if isinstance(between, Stated) and key == "spread":
+            todo += ", or write the number alone to take policy's spread"
         part |= {"mark": "verified, memory, practice, derived or own", "source": "text in quotes"}
-        return Problem(path, "nothing", part.get(key, "a number"), f"add {key}")
+        return Problem(path, "nothing", part.get(key, "a number"), todo)
     table = _table_of(field)
     if table is not None:
         many = "tuple" in str(field.annotation)
