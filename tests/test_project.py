@@ -151,6 +151,11 @@ def test_every_part_of_a_trip_is_in_the_readme() -> None:
     assert [part for part in sorted(HEADINGS) if f"[{part}]" not in readme] == []
 
 
+def test_every_shipped_trip_is_in_the_readme() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert [path.stem for path in shipped("trips") if f"`{path.stem}`" not in readme] == []
+
+
 @pytest.mark.parametrize("kind", ["units", "policies", "trips"])
 def test_every_key_of_a_shipped_file_is_in_the_nomenclature(kind: str) -> None:
     page = (ROOT / "docs" / "nomenclature.md").read_text(encoding="utf-8")
