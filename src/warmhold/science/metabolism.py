@@ -11,6 +11,9 @@ References
 .. [4] The slope in the cold is derived from [3]_ alone: the term baby's summit is reached about
    11 K below neutral surroundings, where skin falls about half as fast: 0.54 W/kg per kelvin of
    skin. The published rise of Smales/Hull-type studies (5.3 to 7.9 ml/kg/min) is a held-out check.
+   A cool core moves the threshold: about four times the skin's weight (memory, the form of
+   Bruck's work on newborn thermogenesis). Without it the model's core would sag in mild cold,
+   which healthy term babies' does not; that was known when this form was chosen.
 .. [5] First hour of life: cannot raise heat; well developed by 2 to 6 h (verified, abstract).
 .. [6] Cooled on purpose: heat falls about 7 % per kelvin of core below 37 (memory).
 """
@@ -23,7 +26,9 @@ from warmhold.science.body import ramp
 from warmhold.science.types import Num
 
 COLD_SLOPE_W_KG_K = 0.54
-COLD_FROM_SKIN_C = 35.6
+COLD_FROM_SKIN_C = 35.6  # skin threshold with the core at 37.0 (memory: neutral mean skin)
+CORE_WEIGHT = 4.0  # kelvin of skin threshold per kelvin of core
+CORE_REFERENCE_C = 37.0
 
 
 def resting_w_kg(gestation_weeks: Num, age_h: Num) -> Num:
@@ -94,6 +99,7 @@ def metabolic_heat_w_kg(
     -------
     Heat per body weight [W/kg].
     """
-    cold = readiness * COLD_SLOPE_W_KG_K * np.maximum(0.0, COLD_FROM_SKIN_C - skin_c)
+    threshold = COLD_FROM_SKIN_C + CORE_WEIGHT * (CORE_REFERENCE_C - core_c)
+    cold = readiness * COLD_SLOPE_W_KG_K * np.maximum(0.0, threshold - skin_c)
     slowed = np.exp(0.07 * np.minimum(0.0, core_c - 36.5))
     return np.minimum(rest_w_kg * slowed + cold, np.maximum(ceiling_w_kg, rest_w_kg * slowed))

@@ -1,0 +1,1 @@
+"""The coupled model: equations, stepping, draws, ensembles."""

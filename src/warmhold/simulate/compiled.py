@@ -53,7 +53,7 @@ def _cache_folder() -> Path | None:
 
 CACHE_FOLDER = _cache_folder()
 if CACHE_FOLDER is not None:
-    numba.config.CACHE_DIR = str(CACHE_FOLDER)
+    vars(numba.config)["CACHE_DIR"] = str(CACHE_FOLDER)
 
 
 @overload(choose)

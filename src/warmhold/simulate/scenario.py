@@ -37,7 +37,6 @@ OUTPUT_MIN = 2.0  # nominal minutes between outputs
 WARM_STATE_H = 4.0  # a unit that stood warm has done so for this long
 OXYGEN_IN_AIR = 0.2095
 HEALTH_SPREAD = 0.08  # of a battery whose health is only guessed from its age
-CLOSED = 0.0
 
 Kind = Literal["warming", "loading", "leg"]
 
@@ -509,9 +508,8 @@ def _conditions(
     for number, stretch in enumerate(stretches):
         c = conditions[:, number]
         c[:] = places[0 if stretch.leg is None else stretch.leg + 1]
-        c[:, at.OPENING] = {"": CLOSED, "port": port / 1000.0, "front": front / 1000.0}[
-            stretch.opening
-        ]
+        if stretch.opening:
+            c[:, at.OPENING] = (port if stretch.opening == "port" else front) / 1000.0
         c[:, at.ABOARD] = float(stretch.kind != "warming")
         c[:, at.AIR_SET] = air_set_c
         c[:, at.HUMIDITY_SET] = humidity_set
@@ -655,7 +653,7 @@ def _gas_use(case: Case, legs: tuple[Leg, ...], p: Floats, draws: Draws) -> GasU
     return GasUse(oxygen, air, worst_oxygen, worst_air, need_leg, hood)
 
 
-# --- the state at the start ------------------------------------------------------------------------
+# --- the state at the start -------------------------------------------------------------------
 
 
 def _start(

@@ -87,8 +87,7 @@ def _advance(
                 clock[m, 0] = 0.0
             interval = durations[m, s] / outputs[s]
             steps = int(np.ceil(interval / step_s[s] - 1e-9))
-            if steps < 1:
-                steps = 1
+            steps = max(steps, 1)
             h = interval / steps
             for _ in range(outputs[s]):
                 for n in range(steps):

@@ -1,0 +1,344 @@
+"""What an ensemble says about each thing that must last or stay in range.
+
+Every measure gives one number to spare for each member, positive when there is something left,
+and the moment at which that member fails, minutes from the baby going in, infinite if it does not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from warmhold.model import Case, Cylinder
+from warmhold.model.policy import Policy
+from warmhold.science.battery import rate_share, temperature_share
+from warmhold.science.gas import deliverable_l
+from warmhold.simulate import layout as at
+from warmhold.simulate.draws import Draws
+from warmhold.simulate.scenario import Ensemble, Outcome
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SETTLING_MIN = 10.0  # after loading or an opening, before the air is held to its set point
+AXILLA_BELOW_CORE_K = 0.2  # how a skin reading is turned into an axillary one (memory)
+GAS_COLDEST_C, GAS_WARMEST_C = -40.0, 60.0
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One thing measured over the ensemble.
+
+    spare : (members,) what is to spare
+    fails_min : (members,) when the thing itself gives out, inf if it does not [min]
+    where : (members,) leg with the least to spare, -1 for none
+    """
+
+    spare: Floats
+    fails_min: Floats
+    where: Ints
+
+
+def minutes_from_loading(outcome: Outcome) -> Floats:
+    """Each member's own clock, minutes from the baby going in, (members, outputs)."""
+    clock = outcome.run.clock_s
+    loaded = clock[:, outcome.aboard_from]
+    return np.asarray((clock - loaded[:, None]) / 60.0)
+
+
+def leg_of_output(outcome: Outcome) -> Ints:
+    """Leg of each output, -1 before the legs; an edge belongs to the leg that ends there."""
+    legs = np.full(outcome.run.clock_s.shape[1], -1, dtype=np.int64)
+    for number, stretch in enumerate(outcome.ensemble.stretches):
+        if stretch.leg is not None:
+            legs[outcome.edges[number] + 1 : outcome.edges[number + 1] + 1] = stretch.leg
+    return legs
+
+
+def body_temperature_c(outcome: Outcome) -> Floats:
+    """What a thermometer at an axillary or rectal site would read, (members, outputs)."""
+    site = outcome.ensemble.case.trip.baby.temperature_site
+    core = outcome.state(at.CORE)
+    if site == "skin":
+        return core - AXILLA_BELOW_CORE_K
+    return np.asarray(core - outcome.ensemble.site_offset_k[:, None])
+
+
+def _first(condition: NDArray[np.bool_], minutes: Floats) -> Floats:
+    happens = condition.any(axis=1)
+    index = condition.argmax(axis=1)
+    found = minutes[np.arange(len(index)), index]
+    return np.where(happens, found, np.inf)
+
+
+def _extreme(values: Floats, outcome: Outcome, *, lowest: bool) -> tuple[Floats, Ints]:
+    """Least (or greatest) value with the baby aboard, and the leg where it is."""
+    aboard = values[:, outcome.aboard_from :]
+    index = aboard.argmin(axis=1) if lowest else aboard.argmax(axis=1)
+    rows = np.arange(len(index))
+    return aboard[rows, index], leg_of_output(outcome)[outcome.aboard_from :][index]
+
+
+def body_bounds_c(policy: Policy, cooled: bool) -> tuple[float, float]:
+    """Policy's temperature band for this baby [degC]."""
+    rules = policy.temperature
+    if cooled:
+        return rules.cooled_low_c.value, rules.cooled_high_c.value
+    return rules.low_c.value, rules.high_c.value
+
+
+def cold(outcome: Outcome) -> Measure:
+    """Lowest body temperature over policy's lower bound [K]."""
+    case = outcome.ensemble.case
+    low, _ = body_bounds_c(case.policy, case.trip.baby.cooled)
+    body = body_temperature_c(outcome)
+    least, where = _extreme(body, outcome, lowest=True)
+    minutes = minutes_from_loading(outcome)[:, outcome.aboard_from :]
+    return Measure(least - low, _first(body[:, outcome.aboard_from :] < low, minutes), where)
+
+
+def hot(outcome: Outcome) -> Measure:
+    """Policy's upper bound over the highest body temperature [K]."""
+    case = outcome.ensemble.case
+    _, high = body_bounds_c(case.policy, case.trip.baby.cooled)
+    body = body_temperature_c(outcome)
+    most, where = _extreme(body, outcome, lowest=False)
+    minutes = minutes_from_loading(outcome)[:, outcome.aboard_from :]
+    return Measure(high - most, _first(body[:, outcome.aboard_from :] > high, minutes), where)
+
+
+def heat(outcome: Outcome) -> Measure:
+    """Least hood air over its allowed floor below the set point, once settled [K]."""
+    ensemble = outcome.ensemble
+    floor = ensemble.air_set_c - ensemble.case.policy.temperature.air_floor_below_set_k.value
+    counted = _settled_outputs(outcome)
+    air = np.where(counted, outcome.state(at.AIR), np.inf)
+    index = air.argmin(axis=1)
+    rows = np.arange(len(index))
+    least = air[rows, index]
+    spare = np.where(np.isfinite(least), least - floor, 0.0)
+    return Measure(
+        spare,
+        _first(air < floor, minutes_from_loading(outcome)),
+        leg_of_output(outcome)[index],
+    )
+
+
+def _settled_outputs(outcome: Outcome) -> NDArray[np.bool_]:
+    """Outputs of the legs that are not within settling time of an opening."""
+    ensemble = outcome.ensemble
+    clock = outcome.run.clock_s
+    counted = np.zeros(clock.shape, dtype=np.bool_)
+    closed_at = np.full(clock.shape[0], -np.inf)
+    for number, stretch in enumerate(ensemble.stretches):
+        first, last = int(outcome.edges[number]), int(outcome.edges[number + 1])
+        if stretch.opening:
+            closed_at = clock[:, last]
+            continue
+        if stretch.kind != "leg":
+            continue
+        part = slice(first + 1, last + 1)
+        counted[:, part] = clock[:, part] - closed_at[:, None] >= SETTLING_MIN * 60.0
+    return counted
+
+
+def off_mains_runs(case: Case) -> list[tuple[int, int]]:
+    """Unbroken runs of legs on battery, as first and last leg."""
+    runs: list[tuple[int, int]] = []
+    for number, leg in enumerate(case.trip.legs):
+        if leg.power != "battery":
+            continue
+        if runs and runs[-1][1] == number - 1:
+            runs[-1] = (runs[-1][0], number)
+        else:
+            runs.append((number, number))
+    return runs
+
+
+def minutes_left(outcome: Outcome) -> Floats:
+    """Minutes the battery would carry the unit at the present draw, (members, outputs)."""
+    p = outcome.ensemble.p
+    draw = np.maximum(outcome.flow(at.F_BATTERY_W), 1.0e-3)
+    rate = rate_share(draw, p[:, at.RATED_W, None], p[:, at.PEUKERT, None])
+    share = temperature_share(outcome.state(at.PACK), p[:, at.IS_LEAD, None])
+    left = np.maximum(outcome.state(at.CHARGE), 0.0)
+    return np.where(left > 0.0, 60.0 * left * share / (draw * rate), 0.0)
+
+
+def battery(outcome: Outcome) -> Measure:
+    """Minutes of battery beyond what policy asks, at the tightest run of legs on battery [min].
+
+    What is left at the end of a run is counted at the mean draw of that run; a battery that
+    empties before the end counts the missing minutes below zero.
+    """
+    ensemble = outcome.ensemble
+    rules = ensemble.case.policy.battery
+    members = ensemble.p.shape[0]
+    clock, charge = outcome.run.clock_s / 60.0, outcome.state(at.CHARGE)
+    loaded = clock[:, outcome.aboard_from]
+    spare = np.full(members, np.inf)
+    where = np.full(members, -1, dtype=np.int64)
+    for first, last in off_mains_runs(ensemble.case):
+        begin = outcome.leg_outputs(first).start
+        end = outcome.leg_outputs(last).stop - 1
+        length = clock[:, end] - clock[:, begin]
+        used = np.maximum(charge[:, begin] - charge[:, end], 1.0e-9)
+        empty = outcome.run.empty_s / 60.0
+        died = (charge[:, begin] <= 0.0) | (charge[:, end] <= 0.0)
+        lasted = np.clip(empty - clock[:, begin], 0.0, length)
+        lasted = np.where(charge[:, begin] <= 0.0, 0.0, lasted)
+        lasted = np.where(empty < clock[:, begin], _relasted(charge, clock, begin, end), lasted)
+        left = np.where(died, lasted - length, charge[:, end] / used * length)
+        extra = (
+            (rules.factor.value - 1.0) * length
+            if rules.rule == "factor"
+            else rules.plus_min.value
+        )
+        here = left - extra
+        tighter = here < spare
+        spare = np.where(tighter, here, spare)
+        where = np.where(tighter, first, where)
+    if not np.isfinite(spare).any():
+        aboard = minutes_left(outcome)[:, outcome.aboard_from :]
+        index = aboard.argmin(axis=1)
+        spare = aboard[np.arange(members), index]
+        where = leg_of_output(outcome)[outcome.aboard_from :][index]
+    return Measure(spare, outcome.run.empty_s / 60.0 - loaded, where)
+
+
+def _relasted(charge: Floats, clock: Floats, begin: int, end: int) -> Floats:
+    """Minutes a recharged battery lasted in a later run, from the outputs (2 min coarse)."""
+    run = charge[:, begin : end + 1] > 0.0
+    last = run.shape[1] - 1 - run[:, ::-1].argmax(axis=1)
+    rows = np.arange(len(last))
+    return np.where(run.any(axis=1), clock[:, begin : end + 1][rows, last] - clock[:, begin], 0.0)
+
+
+@dataclass(frozen=True)
+class Contents:
+    """What the carried cylinders of one gas give, (members,), litres at 15 degC."""
+
+    litres: Floats
+    each: tuple[Floats, ...]
+
+
+def use_temperature_c(ensemble: Ensemble) -> Floats:
+    """Coldest ambient of the legs that use cylinders, for what must stay in them [degC]."""
+    coldest = np.full(ensemble.p.shape[0], np.inf)
+    for number, stretch in enumerate(ensemble.stretches):
+        if stretch.leg is not None and ensemble.case.trip.legs[stretch.leg].gas == "cylinder":
+            coldest = np.minimum(coldest, ensemble.conditions[:, number, at.AMBIENT])
+    return np.clip(np.where(np.isfinite(coldest), coldest, 15.0), GAS_COLDEST_C, GAS_WARMEST_C)
+
+
+def cylinder_litres(cylinder: Cylinder, key: str, draws: Draws, use_c: Floats) -> Floats:
+    """Deliverable litres of one cylinder above its residual, (members,)."""
+    gauge = draws.positive(
+        f"trip.supplies.{key}.gauge_bar", f"gauge of {cylinder.name}", cylinder.gauge_bar.value,
+        cylinder.gauge_bar.spread, "bar", cylinder.gauge_bar.provenance,
+    )  # fmt: skip
+    temp = draws.normal(
+        f"trip.supplies.{key}.gauge_at_c", f"temperature of {cylinder.name}",
+        cylinder.gauge_at_c.value, cylinder.gauge_at_c.spread, "degC",
+        cylinder.gauge_at_c.provenance,
+    )  # fmt: skip
+    return np.asarray(
+        deliverable_l(
+            cylinder.gas,
+            np.clip(gauge, 0.0, 350.0),
+            np.clip(temp, GAS_COLDEST_C, GAS_WARMEST_C),
+            cylinder.water_l,
+            cylinder.residual_bar,
+            use_c,
+        ),
+        dtype=np.float64,
+    )
+
+
+def contents(ensemble: Ensemble, gas: str) -> Contents:
+    """Litres that the carried cylinders of one gas deliver."""
+    use_c = use_temperature_c(ensemble)
+    each = tuple(
+        cylinder_litres(cylinder, f"cylinder.{cylinder.name}", ensemble.draws, use_c)
+        for cylinder in ensemble.case.trip.supplies.cylinders
+        if cylinder.gas == gas
+    )
+    total = np.sum(each, axis=0) if each else np.zeros(ensemble.p.shape[0])
+    return Contents(np.asarray(total), each)
+
+
+def leg_minutes(ensemble: Ensemble) -> Floats:
+    """Minutes of each leg as simulated, (members, legs)."""
+    legs = len(ensemble.case.trip.legs)
+    minutes = np.zeros((ensemble.p.shape[0], legs))
+    for number, stretch in enumerate(ensemble.stretches):
+        if stretch.leg is not None:
+            minutes[:, stretch.leg] += ensemble.durations_s[:, number] / 60.0
+    return minutes
+
+
+def gas(outcome: Outcome, lpm: Floats, litres: Floats, factor: float) -> Measure:
+    """Litres in the cylinders beyond ``factor`` times what the legs use [L].
+
+    lpm : (members, legs) flow from cylinders
+    litres : (members,) what they deliver
+    """
+    ensemble = outcome.ensemble
+    used = lpm * leg_minutes(ensemble)
+    total = used.sum(axis=1)
+    spare = litres - factor * total
+    running = np.cumsum(used, axis=1)
+    out = running > litres[:, None]
+    starts = minutes_from_loading(outcome)[
+        :, [outcome.leg_outputs(n).start for n in range(lpm.shape[1])]
+    ]
+    rows = np.arange(len(litres))
+    leg = out.argmax(axis=1)
+    before = np.where(leg > 0, running[rows, leg - 1], 0.0)
+    flow = np.maximum(lpm[rows, leg], 1.0e-9)
+    fails = np.where(
+        out.any(axis=1), starts[rows, leg] + np.maximum(litres - before, 0.0) / flow, np.inf
+    )
+    users = np.flatnonzero((lpm > 0.0).any(axis=0))
+    last = int(users[-1]) if len(users) else -1
+    where = np.where(out.any(axis=1), leg, last).astype(np.int64)
+    return Measure(spare, fails, where)
+
+
+def altitude(outcome: Outcome) -> Measure:
+    """Highest oxygen that can be given over what is needed in the cabin [percentage points]."""
+    ensemble = outcome.ensemble
+    most = ensemble.case.policy.oxygen.highest_percent.value
+    need = ensemble.gas.need_fraction * 100.0
+    leg = need.argmax(axis=1)
+    rows = np.arange(len(leg))
+    starts = minutes_from_loading(outcome)[
+        :, [outcome.leg_outputs(n).start for n in range(need.shape[1])]
+    ]
+    over = need > most
+    fails = np.where(over.any(axis=1), starts[rows, over.argmax(axis=1)], np.inf)
+    return Measure(most - need[rows, leg], fails, leg.astype(np.int64))
+
+
+def carbon_dioxide(outcome: Outcome) -> Measure:
+    """Policy's limit over the highest carbon dioxide in the hood [%]."""
+    limit = outcome.ensemble.case.policy.gas.carbon_dioxide_limit_percent.value
+    percent = outcome.state(at.CARBON) * 100.0
+    most, where = _extreme(percent, outcome, lowest=False)
+    minutes = minutes_from_loading(outcome)[:, outcome.aboard_from :]
+    over = percent[:, outcome.aboard_from :] > limit
+    return Measure(limit - most, _first(over, minutes), where)
+
+
+def humidity(outcome: Outcome) -> Measure:
+    """Least vapour pressure in the hood, once settled, over policy's floor [kPa]."""
+    floor = outcome.ensemble.case.policy.temperature.humidity_floor_kpa.value
+    counted = _settled_outputs(outcome)
+    vapour = np.where(counted, outcome.flow(at.F_VAPOUR_KPA), np.inf)
+    index = vapour.argmin(axis=1)
+    least = vapour[np.arange(len(index)), index]
+    spare = np.where(np.isfinite(least), least - floor, 0.0)
+    fails = _first(vapour < floor, minutes_from_loading(outcome))
+    return Measure(spare, fails, leg_of_output(outcome)[index])

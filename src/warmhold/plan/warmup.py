@@ -1,0 +1,79 @@
+"""When the unit must be switched on so that it is ready for the baby."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from warmhold.model import Case
+from warmhold.plan.sheet import Band, WarmUp
+from warmhold.plan.words import band, clock, number
+from warmhold.simulate import layout as at
+from warmhold.simulate.scenario import Outcome, prepare, run
+
+HORIZON_MIN = 180.0
+Floats = NDArray[np.float64]
+
+
+def warm_up(case: Case, members: int, seed: int, air_set_c: float) -> tuple[WarmUp, Floats, Outcome]:
+    """Simulate the warm-up alone and say when the unit is ready.
+
+    Ready means that hood air stays within policy's ``air_stable_within_k`` of the set point, and
+    that air, walls and deck together (operative temperature) stay within
+    ``operative_stable_within_k`` of where they settle.
+
+    Returns
+    -------
+    The sheet's part, minutes to ready of each member (inf if not within three hours), and the
+    simulation.
+    """
+    outcome = run(
+        prepare(case, members, seed, air_set_c=air_set_c, warming_min=HORIZON_MIN, with_legs=False)
+    )
+    minutes = ready_minutes(outcome, case, air_set_c)
+    start = case.trip.start
+    available = (start.baby_in - start.now).total_seconds() / 60.0
+    wanted = case.policy.verdict.probability_percent.value / 100.0
+    in_time = float(np.mean(minutes <= available))
+    ready = minutes[np.isfinite(minutes)]
+    needed = float(np.quantile(minutes, wanted, method="higher"))
+    if not np.isfinite(needed) or not len(ready):
+        return (
+            WarmUp(
+                None, None, None, None, in_time,
+                f"The unit is not ready within {HORIZON_MIN:.0f} min of switch-on in "
+                f"{wanted:.0%} of the simulated warm-ups at {air_set_c:.1f} °C: it cannot reach "
+                "or hold that air temperature here.",
+            ),
+            minutes,
+            outcome,
+        )  # fmt: skip
+    spread = Band(*(float(v) for v in np.quantile(minutes, (0.05, 0.5, 0.95), method="higher")))
+    latest = start.baby_in - timedelta(minutes=needed)
+    earliest = start.now + timedelta(minutes=float(np.ceil(needed)))
+    if start.unit_state == "warm" and needed < 1.0:
+        sentence = "The unit stands warm: it is ready now."
+    else:
+        sentence = (
+            f"Ready {band(spread, 0)} min after switch-on; allow {number(np.ceil(needed), 0)} min. "
+            f"Switch on by {clock(latest, start.offset)} for the baby at "
+            f"{clock(start.baby_in, start.offset)}; switched on now, the baby can go in from "
+            f"{clock(earliest, start.offset)}."
+        )
+    return WarmUp(spread, needed, latest, earliest, in_time, sentence), minutes, outcome
+
+
+def ready_minutes(outcome: Outcome, case: Case, air_set_c: float) -> Floats:
+    """Minutes from switch-on until air and operative temperature are settled for good."""
+    rules = case.policy.temperature
+    air = outcome.state(at.AIR)
+    operative = outcome.flow(at.F_OPERATIVE)
+    off = np.abs(air - air_set_c) > rules.air_stable_within_k.value
+    off |= np.abs(operative - operative[:, -1:]) > rules.operative_stable_within_k.value
+    outputs = air.shape[1]
+    last_off = outputs - 1 - off[:, ::-1].argmax(axis=1)
+    clock_min = outcome.run.clock_s[0] / 60.0
+    after = np.append(clock_min[1:], np.inf)
+    return np.where(off.any(axis=1), after[last_off], 0.0)
