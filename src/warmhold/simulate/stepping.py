@@ -79,6 +79,8 @@ def _advance(
             c = conditions[m, s]
             fed = c[ON_EXTERNAL] > 0.5
             alive = 1.0 if fed or y[CHARGE] > 0.0 else 0.0
+            if alive < 0.5 and durations[m, s] > 0.0 and empty[m] == np.inf:
+                empty[m] = now
             if at == 0:
                 rates(y, pm, c, alive, k[0], flow)
                 for j in range(keep.shape[0]):
