@@ -51,14 +51,14 @@ class Between:
 
     low, high : ends of the range, ``None`` for no end
     above : the low end itself is not allowed
-    share : a percentage that a value of 1 or less can only mean as a fraction
-    step : set for whole numbers
+    fraction_below : a percentage above 0 and below this can only be meant as a fraction
+    whole : only whole numbers
     """
 
     low: float | None = None
     high: float | None = None
     above: bool = False
-    share: bool = False
+    fraction_below: float = 0.0
     whole: bool = False
 
     def holds(self, number: float) -> bool:
@@ -67,7 +67,7 @@ class Between:
             return False
         if self.high is not None and number > self.high:
             return False
-        return not (self.share and 0 < number <= 1)
+        return not 0 < number < self.fraction_below
 
     def check(self, given: object) -> float:
         """Return a number as a float, or raise with the range in the error's context."""
@@ -95,7 +95,7 @@ class Between:
         return core_schema.no_info_plain_validator_function(check)
 
 
-_SPREAD = Between(0)
+SPREAD = Between(0)
 
 
 def _quantity(fields: Any) -> Quantity:
@@ -145,7 +145,7 @@ class Stated(Between):
         self, source: Any, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
         """Check value and spread; a plain number takes policy's spread out of the context."""
-        fields = {"value": _number_field(self), "spread": _number_field(_SPREAD)}
+        fields = {"value": _number_field(self), "spread": _number_field(SPREAD)}
 
         def wrap(
             given: object,
@@ -193,7 +193,7 @@ class Known(Between):
         """Check every part, so that each fault is told."""
         fields = {
             "value": _number_field(self),
-            "spread": _number_field(_SPREAD),
+            "spread": _number_field(SPREAD),
             "provenance": _word_field(("measured", "manual", "published", "assumed")),
             "note": _text_field(required=False),
         }

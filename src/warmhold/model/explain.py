@@ -11,7 +11,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
-from warmhold.model.base import Between, Cited, Known, Stated
+from warmhold.model.base import SPREAD, Between, Cited, Known, Stated
 from warmhold.model.fault import Fault
 from warmhold.model.locate import KeyPath, line_of
 from warmhold.model.words import (
@@ -19,6 +19,7 @@ from warmhold.model.words import (
     nearest,
     number_advice,
     other_unit,
+    plain,
     range_text,
     unit_of,
     value_text,
@@ -144,7 +145,7 @@ def explain(
     model: type[BaseModel], raw: Mapping[str, Any], error: ValidationError
 ) -> list[Problem]:
     """Turn every error of one validation into a problem; one slip makes one problem."""
-    errors = error.errors(include_url=False)
+    errors = [one for one in error.errors(include_url=False) if not _echo(raw, one)]
     missing = {tuple(one["loc"]) for one in errors if one["type"] == "missing"}
     unknown = [_unknown(model, raw, tuple(one["loc"]), missing) for one in errors if _stray(one)]
     problems = [problem for problem, _ in unknown]
@@ -154,6 +155,11 @@ def explain(
         _wrong(model, raw, one) for one in errors if one["type"] != "missing" and not _stray(one)
     ]
     return problems
+
+
+def _echo(raw: Mapping[str, Any], error: Any) -> bool:
+    """Whether a list only counts as short because rows in it have faults, told by themselves."""
+    return error["type"] == "too_short" and bool(value_at(raw, tuple(error["loc"])))
 
 
 def _stray(error: Any) -> bool:
@@ -172,7 +178,7 @@ def _unknown(
     allowed = "the keys " + ", ".join(keys)
 
     def problem(todo: str) -> Problem:
-        return Problem(path, f"an unknown key, {key}", allowed, todo)
+        return Problem(path, f"an unknown key, {plain(key)}", allowed, todo)
 
     turned = other_unit(key, keys, value)
     if turned is not None:
@@ -203,7 +209,7 @@ def _stray_part(
     near = nearest(str(path[-1]), parts)
     meant = (*path[:-1], near) if near is not None else None
     todo = f"write {near}" if meant in missing else "remove it"
-    found, allowed = f"an unknown part, {path[-1]}", "the parts " + ", ".join(parts)
+    found, allowed = f"an unknown part, {plain(str(path[-1]))}", "the parts " + ", ".join(parts)
     return Problem(path, found, allowed, todo), meant
 
 
@@ -256,6 +262,9 @@ def _wrong(model: type[BaseModel], raw: Mapping[str, Any], error: Any) -> Proble
     allowed = allowed_at(field, key) if field is not None else ""
 
     if kind in {"number", "range"} and between is not None:
+        if path[-1] == "spread" and between == SPREAD:
+            todo = "a spread is one standard deviation, in the unit of the value"
+            return Problem(path, found, "0 or more", todo)
         return Problem(path, found, range_text(between, key), number_advice(key, value, between))
     if kind == "wide":
         spread = value_at(raw, (*path, "spread"))
@@ -281,7 +290,7 @@ def _wrong(model: type[BaseModel], raw: Mapping[str, Any], error: Any) -> Proble
             return Problem(path, f"[{head}]", "repeated tables", todo)
         return Problem(path, found, "a list in brackets", f"write [{found}]")
     if kind == "too_short":
-        return Problem(path, found, "at least one", f"add a {key}")
+        return Problem(path, found, "at least one", "write at least one")
     if kind in {"missing_tuple", "too_long"}:
         return Problem(path, found, "two numbers, low and high", "write [low, high]")
     if kind in {"model_type", "dict_type", "model_attributes_type"}:
@@ -291,7 +300,8 @@ def _wrong(model: type[BaseModel], raw: Mapping[str, Any], error: Any) -> Proble
             return Problem(path, f"[[{head}]]", "one table", todo)
         return Problem(path, found, "a table", f"write a table [{head}]")
     if kind in {"text", "string_type", "string_too_short"}:
-        return Problem(path, found, "1 to 200 printable characters in quotes", "write it in quotes")
+        todo = "write some words" if isinstance(value, str) else "write it in quotes"
+        return Problem(path, found, "1 to 200 printable characters in quotes", todo)
     return Problem(path, found, allowed, str(error["msg"]))
 
 

@@ -18,7 +18,7 @@ from warmhold.model.syntax import Source, parse
 from warmhold.model.trip import Trip
 from warmhold.model.unit import Unit
 from warmhold.model.vessels import resolve
-from warmhold.model.words import nearest, value_text
+from warmhold.model.words import nearest, plain, value_text
 
 Kind = Literal["units", "policies", "trips"]
 
@@ -156,7 +156,7 @@ def _kind(raw: Mapping[str, Any]) -> str | None:
 
 
 def _unlike_any(source: Source) -> Fault:
-    found = ", ".join(list(source.raw)[:5])
+    found = plain(", ".join(list(source.raw)[:5]))[:100]
     return Fault(
         source.file,
         1,

@@ -9,6 +9,7 @@ from typing import Any
 
 from warmhold.model.fault import Fault
 from warmhold.model.locate import KeyPath, locate
+from warmhold.model.words import plain
 
 ONLY_FIRST = "only the first fault of this kind can be told; mend it and check again"
 
@@ -67,9 +68,9 @@ def _syntax_fault(text: str, file: str, message: str) -> Fault:
     rows = text.replace("\r\n", "\n").split("\n")
     match = re.search(r"\(at line (\d+), column \d+\)", message)
     line = int(match[1]) if match else len(rows)
-    reason = re.sub(r"\s*\(at .*?\)$", "", message)
+    reason = plain(re.sub(r"\s*\(at .*?\)$", "", message))
     row = rows[line - 1] if line <= len(rows) else ""
-    found = f"`{row.strip()[:60]}`" if row.strip() else "the end of the file"
+    found = f"`{plain(row.strip()[:60])}`" if row.strip() else "the end of the file"
     return Fault(
         file, line, "", found, "TOML", f"{_syntax_advice(reason, row)} ({reason}); {ONLY_FIRST}"
     )

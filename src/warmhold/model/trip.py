@@ -20,11 +20,11 @@ Place = Literal["ward", "corridor", "lift", "outdoors", "ambulance", "tarmac", "
 Power = Literal["mains", "vehicle", "aircraft", "battery"]
 GasSource = Literal["wall", "vehicle", "cylinder"]
 
-_Percent = Annotated[float, Between(0, 100, share=True)]
+_Percent = Annotated[float, Between(0, 100, fraction_below=1.01)]
 _Ambient = Annotated[Quantity, Stated(-40, 55, default="ambient_k")]
-_Humidity = Annotated[Quantity, Stated(0, 100, share=True, default="humidity_points")]
+_Humidity = Annotated[Quantity, Stated(0, 100, fraction_below=1.01, default="humidity_points")]
 _Minutes = Annotated[Quantity, Stated(0, 1440, above=True, default="minutes_percent")]
-_Charge = Annotated[Quantity, Stated(0, 100, share=True, default="charge_points")]
+_Charge = Annotated[Quantity, Stated(0, 100, fraction_below=1.01, default="charge_points")]
 _Load = Annotated[Quantity, Stated(0, 2000, default="load_percent")]
 _Mass = Annotated[float, Between(0, 200, above=True)]
 
@@ -124,7 +124,7 @@ class Delay(Frozen):
     what: Text
     leg: Text
     minutes: _Minutes
-    chance_percent: Annotated[float, Between(0, 100)]
+    chance_percent: Annotated[float, Between(0, 100, fraction_below=1)]
 
 
 class Cylinder(Frozen):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 from datetime import date, datetime, time
@@ -107,14 +106,20 @@ def unit_of(key: str) -> str:
     return ""
 
 
+def plain(text: str) -> str:
+    """Write control characters as escapes, so that a file's text cannot act on a terminal."""
+    return "".join(one if one.isprintable() else ascii(one)[1:-1] for one in text)
+
+
 def value_text(value: object) -> str:
     """Write a value as the file would, tables and arrays by their kind."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return f'"{value}"' if len(value) <= 60 else f'"{value[:57]}..."'
+        text = plain(value)
+        return f'"{text}"' if len(text) <= 60 else f'"{text[:57]}..."'
     if isinstance(value, float):
-        return number_text(value)
+        return repr(value)
     if isinstance(value, int):
         return str(value) if abs(value) < 10**15 else "a huge number"
     if isinstance(value, datetime | date | time):
@@ -155,7 +160,7 @@ def key_text(path: KeyPath) -> str:
         if isinstance(part, int):
             text += f"[{part + 1}]"
         else:
-            text += f".{part}" if text else part
+            text += f".{plain(part)}" if text else plain(part)
     return text
 
 
@@ -196,10 +201,12 @@ def number_advice(key: str, value: object, between: Between) -> str:
         return "for a spread write { value = ..., spread = ... }"
     if not isinstance(value, int | float):
         return "write one number"
-    if math.isnan(value) or abs(value) > 1e15:
+    if not -1e15 < value < 1e15:  # nan as well
         return "write a number that was read or measured; leave an optional key out when unknown"
-    for what, change in _SLIPS.get(unit, ()):
+    for what, change in () if between.whole else _SLIPS.get(unit, ()):
         changed = change(value)
+        if what == "per cent" and (between.high is None or between.high > 1.2):
+            continue
         if _plausible(what, value) and between.holds(float(f"{changed:.4g}")):
             return f"looks like {what}: write {_rounded(changed)}"
     if between.whole and isinstance(value, float):
@@ -217,6 +224,7 @@ def _plausible(what: str, value: float) -> bool:
         "psi": (400, 5000),
         "kPa": (5000, 40000),
         "metres": (0.2, 0.7),
+        "per cent": (1, 100),
     }
     low, high = limits.get(what, (0.0, 1e15))
     if what == "kPa" and value < 5000:  # an air pressure, not a cylinder
@@ -235,8 +243,12 @@ def _text_advice(key: str, value: str, between: Between) -> str:
     if match is None:
         return "write a number; leave an optional key out when it is not known"
     number = match[1] + (f".{match[2]}" if match[2] else "")
-    comma = "a point for the decimals, " if "," in text else ""
-    alone = "the number alone, " if match[3] else ""
-    if not between.holds(float(number)):
-        return f"write {comma}{alone}no quotes, and {range_text(between, key)}"
-    return f"write {comma}{alone}no quotes: {number}"
+    rules = ["without quotes"]
+    if "," in text:
+        rules.append("with a point for the decimals")
+    if match[3]:
+        rules.append("without the unit")
+    how = ", ".join(rules)
+    if between.holds(float(number)):
+        return f"write it {how}: {number}"
+    return f"write it {how}; {number_advice(key, float(number), between)}"
