@@ -170,7 +170,7 @@ def _draw(axes: Axes, panel: _Panel, legs: Sequence[LegSpan]) -> None:
     if panel.target is not None:
         bottom, top = panel.target
         axes.axhspan(
-            bottom, top, facecolor="none", edgecolor=TARGET, hatch="////", linewidth=0, alpha=0.45
+            bottom, top, facecolor="none", edgecolor=TARGET, hatch="////", linewidth=0, alpha=0.6
         )
         for edge in panel.target:
             axes.axhline(edge, color=TARGET, linewidth=0.9)

@@ -1,0 +1,5 @@
+"""Run the command line with ``python -m warmhold.cli``."""
+
+from warmhold.cli.main import main
+
+main()

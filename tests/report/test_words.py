@@ -1,0 +1,132 @@
+"""Figures as words: nothing is promised that the numbers do not show."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta, timezone
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from warmhold.plan.sheet import CAUTIONS, AlarmLimit, Band, WarmUp
+from warmhold.report import words
+from warmhold.report.plain import sayable, without_controls
+
+NOW = datetime(2026, 1, 14, 23, 40, tzinfo=timezone(timedelta(hours=1)))
+
+
+@pytest.mark.parametrize("value", [None, math.nan, math.inf, -math.inf])
+def test_what_is_no_number_reads_unknown(value: float | None) -> None:
+    assert words.number(value) == "unknown"
+    assert words.with_unit(value, "min") == "unknown"
+    assert words.chance(value) == "unknown"
+
+
+def test_a_band_with_one_missing_end_is_unknown() -> None:
+    band = Band(1.0, 2.0, math.nan)
+    assert words.middle(band, "min") == "unknown"
+    assert words.spread(band, "min") == ""
+    assert words.middle_and_spread(band, "min") == "unknown"
+
+
+def test_a_value_that_rounds_to_zero_has_no_minus() -> None:
+    assert words.number(-0.04, 1) == "0.0"
+    assert words.number(-0.06, 1) == "−0.1"
+
+
+@pytest.mark.parametrize(
+    ("share", "required", "expected"),
+    [
+        (1.0, 0.95, "> 99 %"),
+        (0.0, 0.95, "< 1 %"),
+        (0.95, 0.95, "95 %"),
+        (0.9496, 0.95, "94.9 %"),  # would round up to what is required
+        (0.992, 0.995, "99.2 %"),
+        (0.5, None, "50 %"),
+    ],
+)
+def test_chance(share: float, required: float | None, expected: str) -> None:
+    assert words.chance(share, required) == expected
+
+
+@given(st.integers(0, 2000), st.sampled_from([0.5, 0.9, 0.95, 0.975, 0.99, 0.995]))
+def test_a_share_that_falls_short_never_reads_as_enough(kept: int, required: float) -> None:
+    share = kept / 2000
+    text = words.chance(share, required)
+    if share < required:
+        assert not text.startswith(">")
+        shown = 0.0 if text.startswith("<") else float(text.removesuffix(" %"))
+        assert shown < 100 * required
+
+
+@given(st.floats(-1e4, 1e4), st.sampled_from(["min", "K", "°C", "%", "bar", "m"]))
+def test_a_figure_is_never_off_by_more_than_its_last_digit(value: float, unit: str) -> None:
+    text = words.with_unit(value, unit).removesuffix(f" {unit}").replace("−", "-")
+    places = words.decimals(unit, value)
+    assert abs(float(text) - value) <= 0.5 * 10**-places * (1 + 1e-9)
+
+
+def test_times_stand_at_the_offset_of_now() -> None:
+    moment = datetime(2026, 1, 14, 22, 50, tzinfo=UTC)
+    assert words.clock(moment, NOW) == "23:50 +01:00"
+    assert words.clock(moment + timedelta(minutes=20), NOW) == "Thu 15 Jan 2026 00:10 +01:00"
+    assert words.clock(None, NOW) == "unknown"
+
+
+def test_an_offset_west_with_half_an_hour() -> None:
+    west = timezone(-timedelta(hours=3, minutes=30))
+    assert words.offset(datetime(2026, 1, 1, tzinfo=west)) == "-03:30"
+    assert words.offset(datetime(2026, 1, 1)) == "offset unknown"
+
+
+@pytest.mark.parametrize(
+    ("minutes", "expected"),
+    [(25, "in 25 min"), (-12, "12 min ago"), (0, "now"), (200, "in 3 h 20 min")],
+)
+def test_from_now(minutes: int, expected: str) -> None:
+    assert words.from_now(NOW + timedelta(minutes=minutes), NOW) == expected
+
+
+def _warm_up(moment: datetime | None) -> WarmUp:
+    return WarmUp(None, None, moment, None, None, "")
+
+
+def test_a_switch_on_time_that_is_past_reads_now() -> None:
+    big, small = words.switch_on(_warm_up(NOW - timedelta(minutes=35)), NOW)
+    assert big == "now"
+    assert "23:05" in small
+    assert words.switch_on(_warm_up(None), NOW)[0] == "unknown"
+    assert words.switch_on(_warm_up(NOW + timedelta(minutes=9)), NOW)[0] == "23:49 +01:00"
+
+
+def test_alarm_limits_say_unknown_only_where_a_value_is_due() -> None:
+    def limit(wanted: float | None, set_to: float | None, state: words.AlarmState) -> AlarmLimit:
+        return AlarmLimit("x", "%", wanted, set_to, state, "", "")
+
+    assert words.set_to(limit(92, 92, "as wanted")) == "92 %"
+    assert words.set_to(limit(92.5, 92, "as wanted")) == "92.0 %"
+    assert words.set_to(limit(0, 0, "as wanted")) == "0 %"
+    assert words.set_to(limit(92, None, "cannot be set")) == "–"
+    assert words.wanted(limit(None, None, "cannot be set")) == "unknown"
+    assert words.wanted(limit(None, None, "not used")) == "–"
+
+
+def test_short_cautions_keep_the_first_sentence_of_each() -> None:
+    text = words.short_cautions(CAUTIONS)
+    assert text.startswith("Decision support, not a medical device.")
+    assert "licensed clinician" in text
+    assert "No drug doses." in text
+
+
+@given(st.text(max_size=60), st.sampled_from(["ascii", "latin-1", "cp437", "cp1252", "utf-8"]))
+def test_any_text_can_be_said_in_any_encoding(text: str, encoding: str) -> None:
+    sayable(text, encoding).encode(encoding)
+
+
+def test_control_and_direction_characters_go() -> None:
+    assert without_controls("a\x1b[31mb\u202ec\nd") == "a[31mbc d"
+
+
+def test_signs_are_spelled_where_they_are_missing() -> None:
+    assert sayable("−4 °C ± 2 → 5", "ascii") == "-4 degC +/- 2 -> 5"
