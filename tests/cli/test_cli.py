@@ -108,6 +108,13 @@ def test_members_and_seed_are_passed_on(planned, capsys) -> None:
     assert (planned["members"], planned["progress"]) == (1000, None)
 
 
+def test_the_bar_is_drawn_on_a_terminal_only(planned, capsys, monkeypatch) -> None:
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    assert run(["plan", "winter-road"]) == status.NOT_GO
+    assert callable(planned["progress"])
+    assert "NOT YET" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize("bad", [["--members", "3"], ["--members", "x"], ["--seed", "-1"]])
 def test_bad_options_are_bad_input(planned, capsys, bad: list[str]) -> None:
     assert run(["plan", "winter-road", *bad]) == status.BAD_INPUT

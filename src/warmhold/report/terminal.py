@@ -192,11 +192,13 @@ def _start_lines(sheet: Sheet) -> tuple[str, ...]:
 
 def _carry_lines(sheet: Sheet) -> tuple[str, ...]:
     kit = sheet.kit
+    items = words.carry(kit)
+    total = f"mass in all: {words.with_unit(kit.mass_kg, 'kg')}" if items else ""
     if not kit.holds:
-        return "no kit that is owned meets policy", *words.carry(kit), kit.sentence
-    items = words.carry(kit) or ("nothing more than is on the unit",)
-    total = f"{words.with_unit(kit.mass_kg, 'kg')} in all. " if words.known(kit.mass_kg) else ""
-    return *items, total + kit.sentence
+        return kit.sentence or "no kit that is owned meets policy", *items, total
+    if not items:
+        return "nothing more than is on the unit", kit.sentence
+    return *items, f"{total}. {kit.sentence}"
 
 
 # --- the tables ---------------------------------------------------------------------------------

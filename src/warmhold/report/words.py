@@ -233,16 +233,16 @@ def warm_up_line(warm_up: WarmUp) -> str:
     line = f"warm-up {middle_and_spread(warm_up.minutes, 'min')}"
     if known(warm_up.minutes_needed):
         line += f", allow {with_unit(warm_up.minutes_needed, 'min', 0)}"
-    return f"{line}; in time as planned: {chance(warm_up.in_time)}"
+    return f"{line}; in time: {chance(warm_up.in_time)}"
 
 
 def baby_in(sheet: Sheet) -> str:
     """Write the earliest time for the baby to go in if the unit is switched on now."""
     moment = sheet.warm_up.earliest_baby_in
     if moment is None:
-        return "switched on now, earliest time for the baby to go in: unknown"
+        return "if now, earliest time for the baby to go in: unknown"
     return (
-        f"switched on now, baby in at {clock(moment, sheet.now)} at the earliest, "
+        f"if now, baby in at {clock(moment, sheet.now)} at the earliest, "
         f"{from_now(moment, sheet.now)}"
     )
 
