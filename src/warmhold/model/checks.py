@@ -473,8 +473,11 @@ def _policy_rows(values: Values, kind: str) -> Iterator[Problem]:
                 f"above the row before, {number_text(before)} weeks",
                 "sort the rows: the first one that fits is taken",
             )
-    last = weeks[-1] if weeks else None
-    if last is not None and None not in weeks and max(w or 0 for w in weeks) <= HIGHEST_WEEKS:
+    known = [one for one in weeks if one is not None]
+    if len(known) < len(weeks) or not known or known != sorted(set(known)):
+        return  # told above, or where each number is checked
+    last = known[-1]
+    if last <= HIGHEST_WEEKS:
         yield Problem(
             (kind, rows[-1], "below_weeks"),
             number_text(last),

@@ -12,8 +12,9 @@ from pydantic import Field
 from warmhold.model.base import Between, Cited, Frozen, Sourced, Text
 
 MarginKey = Literal[
-    "warm", "cold", "hot", "heat", "battery", "oxygen", "air", "oxygen-worst", "altitude"
-]
+    "warm", "cold", "hot", "heat", "battery", "oxygen", "air", "oxygen-worst", "air-worst",
+    "altitude", "carbon-dioxide", "humidity",
+]  # fmt: skip
 
 _Body = Annotated[Sourced, Cited(25, 43)]
 _Ambient = Annotated[Sourced, Cited(-40, 55)]
