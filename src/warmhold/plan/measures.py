@@ -192,9 +192,7 @@ def battery(outcome: Outcome) -> Measure:
         lasted = np.where(empty < clock[:, begin], _relasted(charge, clock, begin, end), lasted)
         left = np.where(died, lasted - length, charge[:, end] / used * length)
         extra = (
-            (rules.factor.value - 1.0) * length
-            if rules.rule == "factor"
-            else rules.plus_min.value
+            (rules.factor.value - 1.0) * length if rules.rule == "factor" else rules.plus_min.value
         )
         here = left - extra
         tighter = here < spare

@@ -28,6 +28,7 @@ from warmhold.simulate.scenario import Ensemble, Outcome, prepare, run
 Floats = NDArray[np.float64]
 TRIAL_MEMBERS = 200
 ENDLESS_WH = 1.0e6
+FAR_K = 4.0  # first steps when no source says where to begin
 COARSE_K = 1.0
 FINE_K = 0.3
 
@@ -106,7 +107,8 @@ def choose_air_set(
     else:
         nearer = first
     allowed = _allowed(case, estimates, trials[nearer].lag_k)
-    for step in (max(COARSE_K, grid.step), max(FINE_K, grid.step)):
+    far = () if middle is not None else (FAR_K,)
+    for step in (*far, max(COARSE_K, grid.step), max(FINE_K, grid.step)):
         nearer = _walk(case, seed, trials, nearer, step, allowed, progress)
     return nearer, estimates, tuple(sorted(trials.values(), key=lambda t: t.air_set_c))
 
@@ -150,7 +152,9 @@ def _walk(
                 trials[setting] = trial(case, seed, setting)
                 if progress:
                     progress(min(0.9, len(trials) / 12.0))
-        near = [on_grid(min(max(here + k * step, allowed[0]), allowed[1]), grid) for k in (-1, 0, 1)]
+        near = [
+            on_grid(min(max(here + k * step, allowed[0]), allowed[1]), grid) for k in (-1, 0, 1)
+        ]
         best = min(near, key=lambda s: _badness(trials[s]))
         if best == here:
             return here
@@ -222,8 +226,8 @@ def start_point(
 
 def _no_sources(case: Case) -> str:
     if case.trip.baby.cooled:
-        return "Cooled on purpose: neutral temperature does not apply, the course of the trip decides."
-    return "No source of the neutral temperature covers this baby: the model's course alone decides."
+        return "Cooled on purpose: no neutral temperature applies, the course of the trip decides."
+    return "No source of the neutral temperature covers this baby: the course of the trip decides."
 
 
 def _by_source(estimate: NeutralEstimate) -> str:
@@ -248,8 +252,8 @@ def _sentence(
     parts = [f"{'Stated' if stated else 'Start with'} air at {number(air_set_c, 1)} °C."]
     if operative is not None and wall is not None:
         parts.append(
-            f"On {case.trip.legs[longest_leg(case)].name} the wall is {band(wall, 1)} K colder than "
-            f"the air, so the baby feels {band(operative, 1)} °C."
+            f"On {case.trip.legs[longest_leg(case)].name} the wall is {band(wall, 1)} K colder "
+            f"than the air, so the baby feels {band(operative, 1)} °C."
         )
     if found is not None:
         parts.append(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import timedelta, timezone
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,9 @@ HORIZON_MIN = 180.0
 Floats = NDArray[np.float64]
 
 
-def warm_up(case: Case, members: int, seed: int, air_set_c: float) -> tuple[WarmUp, Floats, Outcome]:
+def warm_up(
+    case: Case, members: int, seed: int, air_set_c: float
+) -> tuple[WarmUp, Floats, Outcome]:
     """Simulate the warm-up alone and say when the unit is ready.
 
     Ready means that hood air stays within policy's ``air_stable_within_k`` of the set point, and
@@ -51,8 +53,9 @@ def warm_up(case: Case, members: int, seed: int, air_set_c: float) -> tuple[Warm
             outcome,
         )  # fmt: skip
     spread = Band(*(float(v) for v in np.quantile(minutes, (0.05, 0.5, 0.95), method="higher")))
-    latest = start.baby_in - timedelta(minutes=needed)
-    earliest = start.now + timedelta(minutes=float(np.ceil(needed)))
+    local = timezone(start.offset)
+    latest = (start.baby_in - timedelta(minutes=needed)).astimezone(local)
+    earliest = (start.now + timedelta(minutes=float(np.ceil(needed)))).astimezone(local)
     if start.unit_state == "warm" and needed < 1.0:
         sentence = "The unit stands warm: it is ready now."
     else:

@@ -1,0 +1,226 @@
+"""The sheet's short lists: what was read, to look at, is assumed, is worth measuring next."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from warmhold.model import Case, Sourced
+from warmhold.model.base import SPREAD_BY_POLICY, Quantity
+from warmhold.plan.drivers import variance_shares
+from warmhold.plan.margins import ASSUMED_SHARE, UNSURE, describe, measured, value_text
+from warmhold.plan.sheet import Margin
+from warmhold.plan.words import clock, number
+from warmhold.simulate import layout as at
+from warmhold.simulate.draws import Draws
+from warmhold.simulate.scenario import Outcome
+
+WHY = {
+    "assumed": "assumed in the unit's profile",
+    "memory": "unverified: recalled, not read",
+    "own": "unverified: a choice of this project",
+    "derived": "worked out from other figures",
+    "practice": "common practice, no source",
+    "policy": "spread taken from policy, not stated by the trip",
+}
+HOW_TO_MEASURE = {
+    "unit.battery.health": "run the battery down on the bench and put its health in the profile",
+    "unit.battery.energy_wh": "run the battery down on the bench",
+    "unit.battery.usable_fraction": "run the battery down on the bench to the cut-off",
+    "unit.power.electronics_w": "measure the draw with the heater off",
+    "unit.power.battery_efficiency": "measure battery and bus power together",
+    "unit.hood.air_wall_w_k": "log a warm-up with a wall sensor",
+    "unit.hood.wall_area_m2": "measure the hood",
+    "unit.hood.fresh_air_lpm": "measure oxygen wash-in at a known flow",
+    "trip.start.battery_charge_percent": "read the charge after an hour on mains",
+    "trip.baby.temperature_c": "take the temperature again, twice",
+    "trip.baby.oxygen_percent": "watch the need for ten minutes before leaving",
+    "physiology.site_offset": "take a rectal or second axillary temperature",
+}
+
+
+def trip_facts(case: Case) -> tuple[tuple[str, str], ...]:
+    """What was read from the trip, for the reader to check."""
+    trip, baby, start = case.trip, case.trip.baby, case.trip.start
+    support: str = baby.support
+    if baby.flow_lpm is not None:
+        support += f", {baby.flow_lpm.value:g} L/min"
+    if baby.humidified_gas:
+        support += ", humidified"
+    cylinders = ", ".join(
+        f"{c.name}: {c.gas}, {c.water_l:g} L water, {c.gauge_bar.value:g} bar"
+        for c in trip.supplies.cylinders
+    )
+    spare = sum(s.carried for s in trip.supplies.spare_batteries)
+    unit = f"{case.unit.name}, {start.unit_state}"
+    if start.unit_state != "warm":
+        unit += f", stood at {start.unit_stood_at_c.value:g} °C"
+    facts = [
+        ("Baby", f"{baby.pseudonym}, {baby.weight_g.value:.0f} g, {baby.gestation_weeks:g} weeks"),
+        ("Age", f"{baby.age_h:g} h"),
+        ("First temperature", f"{baby.temperature_c.value:.1f} °C, {baby.temperature_site}"),
+        ("Cover", ", ".join(baby.dressing)),
+        ("Support", support),
+        ("Oxygen now", f"{baby.oxygen_percent.value:g} %"),
+        ("Cooled on purpose", "yes" if baby.cooled else "no"),
+        ("Answer to cold", baby.cold_response),
+        ("Unit", unit),
+        ("Battery", f"charge {start.battery_charge_percent.value:g} %, {spare} spare carried"),
+        ("Cylinders", cylinders or "none"),
+        ("Planned", f"baby goes in at {clock(start.baby_in, start.offset)}"),
+        ("Policy", case.policy.name),
+    ]
+    for leg in trip.legs:
+        facts.append(
+            (
+                leg.name,
+                f"{leg.minutes.value:g} min, {leg.place}, {number(leg.ambient_c.value, 0)} °C, "
+                f"power {leg.power}, gas {leg.gas}",
+            )
+        )
+    for delay in trip.delays:
+        facts.append(
+            (
+                delay.what,
+                f"{delay.chance_percent:g} % chance of {delay.minutes.value:g} min on {delay.leg}",
+            )
+        )
+    return tuple(facts)
+
+
+def attention(outcome: Outcome, margins: tuple[Margin, ...]) -> tuple[str, ...]:
+    """Short lines to read before leaving."""
+    case = outcome.ensemble.case
+    rules = case.policy.temperature
+    baby = case.trip.baby
+    lines = []
+    outdoors = [leg for leg in case.trip.legs if leg.place in ("outdoors", "tarmac")]
+    cold = [leg for leg in outdoors if leg.ambient_c.value < rules.outdoor_risk_c.value]
+    if cold:
+        lines.append(
+            f"{', '.join(leg.name for leg in cold)}: below {rules.outdoor_risk_c.value:g} °C "
+            "outdoors more babies arrive cold."
+        )
+    if baby.gestation_weeks < rules.wrap_below_weeks.value and not {"wrap", "bag"} & set(
+        baby.dressing
+    ):
+        lines.append(
+            f"Below {rules.wrap_below_weeks.value:g} weeks and not in plastic: a wrap or bag is "
+            "usual."
+        )
+    if baby.cooled:
+        lines.append(
+            "Cooled on purpose: 33 to 34 °C rectal is the target; colder and warmer both count."
+        )
+    lines += _battery_lines(outcome)
+    if baby.support == "hood":
+        least = case.policy.gas.hood_flow_min_lpm.value
+        flow = float(np.median(outcome.ensemble.gas.hood_flow_lpm))
+        fresh = float(np.median(outcome.ensemble.p[:, at.FRESH])) * 60000.0
+        lines.append(
+            f"Oxygen into the hood about {number(flow, 1)} L/min beside {number(fresh, 0)} L/min "
+            f"of fresh air (assumed); policy asks {least:g} L/min in all against carbon dioxide."
+        )
+    if any(m.key == "humidity" and m.state == "falls short" for m in margins):
+        lines.append("Cold dry air makes the hood dry: the baby loses water and heat through skin.")
+    lines += [
+        "Skin probe: count its reading only 4 to 5 minutes after it is on (common practice, no "
+        "source).",
+        "Calibrate the oxygen sensor in room air before use, about 30 s (common practice, no "
+        "source).",
+    ]
+    return tuple(lines)
+
+
+def _battery_lines(outcome: Outcome) -> list[str]:
+    case = outcome.ensemble.case
+    full = outcome.ensemble.p[:, at.CHARGEABLE_WH]
+    least = np.clip(outcome.state(at.CHARGE)[:, outcome.aboard_from :].min(axis=1) / full, 0.0, 1.0)
+    divisions = case.unit.battery.bar_divisions
+    shown = int(np.floor(np.median(least) * divisions))
+    asked = case.policy.battery.connect_at_divisions.value
+    line = (
+        f"Battery bar at its lowest: about {shown} of {divisions} divisions in the middle of the "
+        "simulated trips."
+    )
+    if shown <= asked * divisions / 10.0:
+        line += f" At {asked:g} of ten, connect to outside power now (common practice, no source)."
+    return [line]
+
+
+def assumptions(
+    case: Case, outcome: Outcome, margins: tuple[Margin, ...]
+) -> tuple[tuple[str, str, str], ...]:
+    """Everything that the margins rest on and that nobody measured, read or verified.
+
+    An input is listed when it explains 1 % or more of the variance of any margin; a policy number
+    when a margin uses it.
+    """
+    inputs = outcome.ensemble.draws.inputs
+    found = measured(outcome, np.zeros(outcome.ensemble.p.shape[0]))
+    largest: dict[str, float] = {}
+    for measure in found.values():
+        if np.isfinite(measure.spare).all():
+            for key, part in variance_shares(measure.spare, inputs).items():
+                largest[key] = max(part, largest.get(key, 0.0))
+    rows: list[tuple[str, str, str]] = []
+    for key, part in sorted(largest.items(), key=lambda entry: -entry[1]):
+        item = inputs[key]
+        if part < ASSUMED_SHARE:
+            continue
+        if item.provenance in UNSURE:
+            rows.append((item.title, value_text(item), WHY[item.provenance]))
+        elif item.provenance == "stated" and _spread_by_policy(case, key):
+            rows.append((item.title, value_text(item), WHY["policy"]))
+    seen = set()
+    for margin in margins:
+        for name, rule, unit in describe(margin.key, case).rules:
+            if rule.mark in UNSURE and name not in seen:
+                seen.add(name)
+                rows.append((f"policy: {name}", _rule_text(rule, unit), WHY[rule.mark]))
+    return tuple(rows)
+
+
+def _rule_text(rule: Sourced, unit: str) -> str:
+    return f"{rule.value:g} {unit}".strip()
+
+
+def _spread_by_policy(case: Case, key: str) -> bool:
+    """Whether a trip's number was written plainly, so that its spread is policy's."""
+    parts = key.split(".")
+    if parts[:2] == ["trip", "baby"] or parts[:2] == ["trip", "start"]:
+        owner = getattr(case.trip, parts[1])
+        quantity = getattr(owner, parts[2], None)
+        return isinstance(quantity, Quantity) and quantity.note == SPREAD_BY_POLICY
+    if parts[:2] == ["trip", "leg"]:
+        for leg in case.trip.legs:
+            if key.startswith(f"trip.leg.{leg.name}."):
+                quantity = getattr(leg, parts[-1], None)
+                return isinstance(quantity, Quantity) and quantity.note == SPREAD_BY_POLICY
+    if parts[:3] == ["trip", "supplies", "cylinder"]:
+        for cylinder in case.trip.supplies.cylinders:
+            if key.startswith(f"trip.supplies.cylinder.{cylinder.name}."):
+                return bool(getattr(cylinder, parts[-1]).note == SPREAD_BY_POLICY)
+    return False
+
+
+def measure_next(critical: Margin | None, draws: Draws) -> str:
+    """Which single measurement would narrow the deciding margin most."""
+    if critical is None or not critical.drivers:
+        return ""
+    for driver in critical.drivers:
+        how = HOW_TO_MEASURE.get(driver.key)
+        if how is None and driver.key.startswith("trip.supplies."):
+            how = "read the gauge again with the cylinder at rest"
+        if how is None and driver.key.startswith("unit."):
+            how = "measure it on the bench"
+        if how is not None:
+            item = draws.inputs[driver.key]
+            return (
+                f"{item.title} ({value_text(item)}, {driver.provenance}) explains "
+                f"{100 * driver.share:.0f} % of how uncertain “{critical.title}” is: {how}."
+            )
+    leading = critical.drivers[0]
+    return (
+        f"{leading.title} explains {100 * leading.share:.0f} % of how uncertain "
+        f"“{critical.title}” is; nothing on the unit's bench would narrow it."
+    )

@@ -1,0 +1,277 @@
+"""Plan a case: choose the setting, run the ensemble, weigh every margin, write the sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import timezone
+
+import numpy as np
+from numpy.typing import NDArray
+
+from warmhold import __version__
+from warmhold.model import Case
+from warmhold.plan import measures
+from warmhold.plan.alarms import alarm_limits
+from warmhold.plan.changes import with_start
+from warmhold.plan.facts import assumptions, attention, measure_next, trip_facts
+from warmhold.plan.kit import lightest_kit
+from warmhold.plan.margins import margin, measured
+from warmhold.plan.measures import Measure
+from warmhold.plan.mends import candidates, tried
+from warmhold.plan.pictures import leg_spans, plots
+from warmhold.plan.sheet import Band, Hold, Margin, OxygenRow, Sheet, Verdict, WarmUp
+from warmhold.plan.start_point import choose_air_set, start_point
+from warmhold.plan.validity import beyond
+from warmhold.plan.warmup import warm_up
+from warmhold.plan.words import band, band_of, number, share
+from warmhold.science.analyser import reading_percent
+from warmhold.science.atmosphere import altitude_m_at
+from warmhold.science.oxygen import lowest_pressure_kpa
+from warmhold.simulate.scenario import Outcome, prepare, run
+
+Floats = NDArray[np.float64]
+Progress = Callable[[str, float], None]
+DEFAULT_MEMBERS = 1000
+DEFAULT_SEED = 20260101
+KIT_MEMBERS = 400
+HIGHEST_M = 4000.0  # cabin altitude up to which the model is used
+
+
+def plan_case(
+    case: Case,
+    *,
+    members: int = DEFAULT_MEMBERS,
+    seed: int = DEFAULT_SEED,
+    progress: Progress | None = None,
+) -> Sheet:
+    """Plan one case.
+
+    Parameters
+    ----------
+    case : trip, unit and policy
+    members : members of the ensemble, 50 or more
+    seed : of all draws; the same seed gives the same sheet
+    progress : told the present work and the share done, 0 to 1
+
+    Returns
+    -------
+    The ``Sheet``.
+    """
+    if members < 50:
+        raise ValueError(f"members: {members} is too few for a 5-95 % band; 50 or more are needed")
+    tell = progress or (lambda _what, _done: None)
+    tell("choosing the start temperature", 0.0)
+    air_set_c, estimates, trials = choose_air_set(
+        case, seed, lambda done: tell("choosing the start temperature", 0.3 * done)
+    )
+    asked, case = case, with_start(case, air_set_c=air_set_c)
+    tell("warming up the unit", 0.3)
+    warm, ready, _ = warm_up(case, members, seed, air_set_c)
+    tell("running the trip", 0.4)
+    outcome = run(prepare(case, members, seed, air_set_c=air_set_c))
+    outside = beyond(outcome.ensemble)
+    found = measured(outcome, ready)
+    margins = tuple(margin(key, item, outcome, outside) for key, item in found.items())
+    tell("packing the lightest kit", 0.55)
+    kit, taken, spares = lightest_kit(
+        case,
+        outcome,
+        min(members, KIT_MEMBERS),
+        seed,
+        lambda done: tell("packing the lightest kit", 0.55 + 0.1 * done),
+    )
+    failing = {m.key: m for m in margins if m.state == "falls short"}
+    required = case.policy.verdict.probability_percent.value / 100.0
+    mends = tried(
+        case,
+        candidates(case, failing, warm, outcome, taken, spares),
+        required,
+        members,
+        seed,
+        lambda done: tell("trying what would mend it", 0.65 + 0.3 * done),
+    )
+    tell("writing the sheet", 0.97)
+    verdict, headline = _verdict(margins, found, warm)
+    critical = _critical(margins, found)
+    sheet = Sheet(
+        title=case.trip.title,
+        verdict=verdict,
+        headline=headline,
+        first_to_fail=_first_to_fail(margins, found),
+        needs_attention=attention(outcome, margins),
+        start=start_point(asked, air_set_c, estimates, trials, outcome),
+        warm_up=warm,
+        margins=margins,
+        holds=_holds(outcome),
+        oxygen=_oxygen_rows(outcome),
+        ceiling_altitude_m=_ceiling_m(outcome),
+        kit=kit,
+        alarms=alarm_limits(case, _oxygen_given(outcome), _on_oxygen(case)),
+        mends=mends,
+        legs=leg_spans(outcome),
+        plots=plots(outcome),
+        assumptions=assumptions(case, outcome, margins),
+        outside=tuple(item.what for item in outside),
+        measure_next=measure_next(critical, outcome.ensemble.draws),
+        trip_facts=trip_facts(case),
+        now=case.trip.start.now.astimezone(timezone(case.trip.start.offset)),
+        members=members,
+        seed=seed,
+        version=__version__,
+    )
+    tell("done", 1.0)
+    return sheet
+
+
+def _verdict(
+    margins: tuple[Margin, ...], found: Mapping[str, Measure], warm: WarmUp
+) -> tuple[Verdict, str]:
+    """Go only when every margin that has to hold does."""
+    must = [m for m in margins if m.must_hold]
+    short = [m for m in must if m.state == "falls short"]
+    unknown = [m for m in must if m.state == "cannot tell"]
+    tail = f" Cannot tell: {_listed(unknown)}." if unknown else ""
+    if short:
+        return "not yet", _why_not_yet(short, found, warm) + tail
+    if unknown:
+        return "cannot tell", f"{tail.strip()} {unknown[0].reason}"
+    if not must:
+        return "cannot tell", "None of the margins that policy asks for could be worked out."
+    tight = min(must, key=lambda m: (m.probability or 0.0, _spare(m)))
+    return "go", f"Everything that has to hold does. Tightest: {tight.title}, {tight.sentence}"
+
+
+def _why_not_yet(short: list[Margin], found: Mapping[str, Measure], warm: WarmUp) -> str:
+    """The one reason first; the others named after it."""
+    ordered = _in_time_order(short, found)
+    late = next((m for m in ordered if m.key == "warm"), None)
+    others = [m for m in ordered if m is not late]
+    parts = []
+    if late is not None and warm.earliest_baby_in is not None:
+        parts.append(
+            f"The unit is not warm in time: the baby can go in from {warm.earliest_baby_in:%H:%M}."
+        )
+    elif late is not None:
+        parts.append(warm.sentence)
+    if others:
+        parts.append(f"{others[0].title}: {others[0].sentence}")
+    if others[1:]:
+        parts.append(f"Also short: {_listed(others[1:])}.")
+    return " ".join(parts)
+
+
+def _spare(item: Margin) -> float:
+    return item.band.p05 if item.band is not None else 0.0
+
+
+def _listed(items: list[Margin]) -> str:
+    names = [item.title[0].lower() + item.title[1:] for item in items]
+    return ", ".join(names[:-1]) + (" and " if len(names) > 1 else "") + names[-1]
+
+
+def _in_time_order(items: list[Margin], found: Mapping[str, Measure]) -> list[Margin]:
+    """Margins by when the thing itself gives out; those that only miss a reserve come last."""
+
+    def when(item: Margin) -> tuple[float, float]:
+        fails = found[item.key].fails_min
+        happens = np.isfinite(fails)
+        if happens.mean() < 1.0 - item.required:
+            return (np.inf, item.probability or 0.0)
+        return (float(np.median(fails[happens])), item.probability or 0.0)
+
+    return sorted(items, key=when)
+
+
+def _first_to_fail(margins: tuple[Margin, ...], found: Mapping[str, Measure]) -> str:
+    short = [m for m in margins if m.state == "falls short" and m.key != "warm"]
+    if not short:
+        return ""
+    first = _in_time_order(short, found)[0]
+    fails = found[first.key].fails_min
+    happens = np.isfinite(fails)
+    if happens.mean() < 1.0 - first.required:
+        return (
+            f"Nothing gives out in most simulated trips; the first reserve missed is "
+            f"“{first.title}”."
+        )
+    where = f", on {first.worst_at}" if first.worst_at else ""
+    return (
+        f"{first.title}: in {share(float(happens.mean()))} of simulated trips it gives out, about "
+        f"{number(float(np.median(fails[happens])), 0)} min after the baby goes in{where}."
+    )
+
+
+def _critical(margins: tuple[Margin, ...], found: Mapping[str, Measure]) -> Margin | None:
+    """The margin on which the verdict hangs."""
+    short = [m for m in margins if m.must_hold and m.state == "falls short"]
+    if short:
+        on_the_way = [m for m in short if m.key != "warm"]
+        return _in_time_order(on_the_way or short, found)[0]
+    told = [m for m in margins if m.must_hold and m.probability is not None]
+    return min(told, key=lambda m: (m.probability or 0.0, _spare(m))) if told else None
+
+
+def _holds(outcome: Outcome) -> tuple[Hold, ...]:
+    """Minutes on battery if outside power is lost, at the worst moment of each leg."""
+    left = measures.minutes_left(outcome)
+    found = []
+    for index, leg in enumerate(outcome.ensemble.case.trip.legs):
+        least = band_of(left[:, outcome.leg_outputs(index)].min(axis=1))
+        source = "running on it" if leg.power == "battery" else f"if {leg.power} power is lost"
+        found.append(Hold(leg.name, least, f"{band(least, 0)} min of battery, {source}"))
+    return tuple(found)
+
+
+def _oxygen_rows(outcome: Outcome) -> tuple[OxygenRow, ...]:
+    case = outcome.ensemble.case
+    if case.trip.baby.support == "none":
+        return ()
+    ground = case.trip.legs[0].pressure_kpa
+    most = case.policy.oxygen.highest_percent.value
+    rows = []
+    for index, leg in enumerate(case.trip.legs):
+        need = outcome.ensemble.gas.need_fraction[:, index] * 100.0
+        spread = band_of(need)
+        reads: Band | None = None
+        sentence = f"{band(spread, 0)} % needed"
+        if float(np.mean(need > most)) > 0.0:
+            sentence += f"; over {most:.0f} % in {share(float(np.mean(need > most)))}"
+        if abs(leg.pressure_kpa - ground) > 1.0:
+            shown = reading_percent(np.minimum(need, most), leg.pressure_kpa, 0.0, ground, 0.0)
+            reads = band_of(np.asarray(shown))
+            sentence += (
+                f"; an analyser calibrated at the start and not corrected for pressure shows "
+                f"{band(reads, 0)} %"
+            )
+        rows.append(OxygenRow(leg.name, leg.pressure_kpa, spread, reads, sentence))
+    return tuple(rows)
+
+
+def _ceiling_m(outcome: Outcome) -> float | None:
+    """Cabin altitude up to which the need can be given, for 95 of 100 simulated babies [m].
+
+    None when no leg is flown, or when oxygen sets no ceiling inside the model's range.
+    """
+    case = outcome.ensemble.case
+    flown = any(leg.pressure_kpa < case.trip.legs[0].pressure_kpa - 1.0 for leg in case.trip.legs)
+    if case.trip.baby.support == "none" or not flown:
+        return None
+    need = float(np.quantile(outcome.ensemble.gas.need_fraction[:, 0], 0.95))
+    pressure = lowest_pressure_kpa(
+        need,
+        case.trip.legs[0].pressure_kpa,
+        case.policy.oxygen.highest_percent.value / 100.0,
+        case.policy.oxygen.water_vapour_kpa.value,
+    )
+    metres = float(altitude_m_at(pressure))
+    return metres if 0.0 < metres < HIGHEST_M else None
+
+
+def _oxygen_given(outcome: Outcome) -> float:
+    """Oxygen given at the start, in whole per cent as it is set, for the alarm limits [%]."""
+    most = outcome.ensemble.case.policy.oxygen.highest_percent.value
+    return float(round(min(most, outcome.ensemble.case.trip.baby.oxygen_percent.value)))
+
+
+def _on_oxygen(case: Case) -> bool:
+    return case.trip.baby.support != "none" and case.trip.baby.oxygen_percent.value > 21.0
