@@ -115,24 +115,32 @@ def _tuples(given: Any) -> Any:
 
 
 def test_a_plain_number_takes_policys_spread_and_says_so() -> None:
-    case = load_case(WINTER)
-    assert case.trip.baby.weight_g == Quantity(
-        value=3200, spread=32, provenance="stated", note="spread assumed by policy"
+    policy = tomllib.loads(shipped_path("policies", "cautious").read_text("utf-8"))
+    default = {key: one["value"] for key, one in policy["spread"].items()}
+    assert len(set(default.values())) > 3  # so that a mix-up of keys would show
+    trip = load_case(WINTER).trip
+    assert trip.baby.weight_g == Quantity(
+        value=3200,
+        spread=3200 * default["weight_percent"] / 100,
+        provenance="stated",
+        note="spread assumed by policy",
     )
-    assert case.trip.baby.temperature_c.spread == 0.15  # kelvin, not per cent of 36.7
-    assert case.trip.legs[0].humidity_percent.spread == 10  # points, not per cent of 75
-    assert case.trip.legs[1].wind_m_s.spread == pytest.approx(0.2 * 0.40, rel=1e-12)
-    assert case.trip.baby.oxygen_percent == Quantity(value=30, spread=3, provenance="stated")
+    assert trip.baby.temperature_c.spread == default["temperature_k"]  # not per cent of 36.7
+    assert trip.legs[0].humidity_percent.spread == default["humidity_points"]  # of 75 %
+    assert trip.legs[1].wind_m_s.spread == pytest.approx(0.2 * default["wind_percent"] / 100)
+    assert trip.baby.oxygen_percent == Quantity(value=30, spread=3, provenance="stated")
 
 
 def test_policy_decides_the_spread(tmp_path: Path) -> None:
     policy = shipped_path("policies", "cautious").read_text("utf-8")
-    old, new = "weight_percent = { value = 1,", "weight_percent = { value = 5,"
-    assert policy.count(old) == 1
-    (tmp_path / "ours.toml").write_text(policy.replace(old, new), "utf-8")
+    changed, count = re.subn(
+        r"weight_percent = \{ value = [\d.]+", "weight_percent = { value = 7.5", policy
+    )
+    assert count == 1
+    (tmp_path / "ours.toml").write_text(changed, "utf-8")
     trip = tmp_path / "trip.toml"
     trip.write_text(TEXT.replace('policy = "cautious"', 'policy = "ours.toml"'), "utf-8")
-    assert load_case(trip).trip.baby.weight_g.spread == pytest.approx(160)
+    assert load_case(trip).trip.baby.weight_g.spread == pytest.approx(240)
 
 
 def test_faults_of_trip_unit_and_policy_come_together(tmp_path: Path) -> None:
