@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import os
 import subprocess
@@ -14,7 +15,9 @@ import warmhold.plan
 from report import sample
 from warmhold.cli import status
 from warmhold.cli.main import CAUTIONS, run
+from warmhold.plan import DEFAULT_MEMBERS, DEFAULT_SEED
 from warmhold.plan.sheet import CAUTIONS as SHEET_CAUTIONS
+from warmhold.report import json as sheet_json
 
 
 @pytest.fixture
@@ -188,6 +191,25 @@ def test_stopping_by_hand_has_a_status_of_its_own(planned, capsys) -> None:
 
     planned["make"] = stopped
     assert run(["plan", "winter-road"]) == status.INTERRUPTED
+
+
+def test_the_defaults_are_those_of_the_plan(planned) -> None:
+    run(["plan", "winter-road"])
+    assert (planned["members"], planned["seed"]) == (DEFAULT_MEMBERS, DEFAULT_SEED)
+
+
+def test_the_shipped_trip_is_planned_for_real(capsys, tmp_path: Path) -> None:
+    page, data = tmp_path / "sheet.html", tmp_path / "sheet.json"
+    arguments = ["winter-road", "--members", "100", "--html", str(page), "--json", str(data)]
+    code = run(["plan", *arguments])
+    out = capsys.readouterr().out
+    sheet = sheet_json.loads(data.read_text(encoding="utf-8"))
+    assert sheet.members == 100
+    assert code == (status.GO if sheet.verdict == "go" else status.NOT_GO)
+    assert sheet.verdict.upper() in out
+    for margin in sheet.margins:
+        assert margin.key in out
+        assert f">{html.escape(margin.title)}" in page.read_text(encoding="utf-8")
 
 
 # --- explain ------------------------------------------------------------------------------------

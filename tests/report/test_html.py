@@ -15,6 +15,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
 
 from report import sample
+from warmhold.plan.sheet import LegSpan
 from warmhold.report import html
 
 SHEETS = {"winter": sample.winter, "calm": sample.calm, "blank": sample.blank}
@@ -109,6 +110,14 @@ def test_missing_values_read_unknown() -> None:
     assert page.count("unknown") > 5
     for word in ("None", "nan", "NaN"):
         assert not re.search(rf">[^<]*\b{word}\b", page)
+
+
+def test_the_table_beside_a_plot_never_borrows_a_far_sample() -> None:
+    plot = sample.winter().plots[1]
+    early = (LegSpan("warming up", -25, 0, "ward", "mains", "wall", 22), *sample.LEGS)
+    rows = html._rows(plot, early)
+    assert [row.when for row in rows] == ["0", "3", "15", "85", "105", "107", "119"]
+    assert rows[1].cells == (("90", "84 to 96"),)
 
 
 # --- with a browser -----------------------------------------------------------------------------

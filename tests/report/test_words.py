@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from report import sample
 from warmhold.plan.sheet import CAUTIONS, AlarmLimit, Band, WarmUp
 from warmhold.report import words
 from warmhold.report.plain import sayable, without_controls
@@ -106,10 +108,48 @@ def test_alarm_limits_say_unknown_only_where_a_value_is_due() -> None:
 
     assert words.set_to(limit(92, 92, "as wanted")) == "92 %"
     assert words.set_to(limit(92.5, 92, "as wanted")) == "92.0 %"
+    assert words.wanted(limit(24.9996, 25, "moved to the safe side")) == "25 %"
     assert words.set_to(limit(0, 0, "as wanted")) == "0 %"
     assert words.set_to(limit(92, None, "cannot be set")) == "–"
     assert words.wanted(limit(None, None, "cannot be set")) == "unknown"
     assert words.wanted(limit(None, None, "not used")) == "–"
+
+
+@pytest.mark.parametrize(
+    ("headline", "expected"),
+    [
+        ("One reason.", ("One reason.", "")),
+        ("Short by 2.5 min. It fails. Often.", ("Short by 2.5 min.", "It fails. Often.")),
+        ("", ("", "")),
+    ],
+)
+def test_the_reason_is_the_first_sentence(headline: str, expected: tuple[str, str]) -> None:
+    assert words.reason(replace(sample.winter(), headline=headline)) == expected
+
+
+def test_mends_follow_the_margins_the_most_helpful_first() -> None:
+    order = [(mend.margin, mend.after) for mend in words.sorted_mends(sample.winter())]
+    assert order == [("battery", 0.988), ("heat", 0.84), ("cold", 0.985), ("cold", 0.97)]
+
+
+def test_what_helps_little_is_named_and_what_is_unknown_counts_as_little() -> None:
+    mend = sample.winter().mends[3]
+    small = replace(mend, title="small", after=mend.before + 0.01)
+    strange = replace(mend, title="strange", after=math.nan)
+    enough = replace(small, title="enough", mends=True)
+    assert words.little_help((mend, small, strange, enough)) == "small; strange"
+
+
+def test_the_start_temperature_tells_of_the_walls_in_figures() -> None:
+    start = sample.winter().start
+    assert "walls 6.1 K (4.8 to 7.3) below the air" in words.felt(start)
+    assert words.felt(replace(start, operative_at_set=None)) == start.sentence
+
+
+def test_a_long_list_of_assumptions_is_cut_and_counted() -> None:
+    margin = replace(sample.winter().margins[0], assumed=("a", "b", "c", "d"))
+    assert words.rests_on(margin, 2) == "a, b and 2 more"
+    assert words.rests_on(margin) == "a, b, c, d"
 
 
 def test_short_cautions_keep_the_first_sentence_of_each() -> None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 # Fewer members than this cannot show a 95 % margin; more only takes time.
 FEWEST, MOST = 100, 100_000
+WIDEST = 100  # columns; longer lines are hard to follow
 
 members_option = click.option(
     "--members",
@@ -29,7 +30,7 @@ members_option = click.option(
 seed_option = click.option(
     "--seed",
     type=click.IntRange(0, 2**32 - 1),
-    default=1,
+    default=20260101,
     show_default=True,
     help="Start of the random draws; the same seed gives the same sheet.",
 )
@@ -78,12 +79,17 @@ def _with_bar(work: Callable[[Callable[[str, float], None]], Sheet]) -> Sheet:
         return work(report)
 
 
-def stdout_console() -> Console:
-    """Return the console for results: the terminal's width, or 80 columns in a pipe or a file."""
+def show(draw: Callable[[Console], None], draw_text: Callable[[str], str]) -> None:
+    """Show a result on a terminal in its width, in a pipe or a file as plain text.
+
+    draw : prints on a console
+    draw_text : gives the same as text with the characters of an encoding
+    """
     from rich.console import Console  # noqa: PLC0415
 
     if sys.stdout.isatty():
         console = Console(highlight=False)
-        console.width = min(console.width, 100)
-        return console
-    return Console(width=80, highlight=False, force_terminal=False, color_system=None)
+        console.width = min(console.width, WIDEST)
+        draw(console)
+    else:
+        click.echo(draw_text(sys.stdout.encoding or "ascii"), nl=False)

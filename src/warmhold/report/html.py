@@ -14,6 +14,8 @@ from warmhold.plan.sheet import Band, LegSpan, Plot, Series, Sheet
 from warmhold.report import plots, words
 from warmhold.report.plain import without_controls
 
+NEAR_MIN = 0.5  # a sample further from a leg's edge than this is not that edge's
+
 
 def page(sheet: Sheet) -> str:
     """Write the sheet as a whole HTML page."""
@@ -137,21 +139,25 @@ def _rows(plot: Plot, legs: Sequence[LegSpan]) -> tuple[_Row, ...]:
         moments.append((leg.end_min, f"end of leg {i}"))
     if not moments:
         moments = [(plot.time_min[0], "start"), (plot.time_min[-1], "end")]
-    return tuple(
-        _Row(
-            when=words.number(minute, 0),
-            where=name,
-            cells=tuple(_cell(series, plot, minute) for series in plot.series),
-        )
-        for minute, name in moments
-    )
+    rows = []
+    for minute, name in moments:
+        at = _sample_at(plot, minute)
+        if at is not None:
+            cells = tuple(_cell(series, plot, at) for series in plot.series)
+            rows.append(_Row(words.number(minute, 0), name, cells))
+    return tuple(rows)
 
 
-def _cell(series: Series, plot: Plot, minute: float) -> tuple[str, str]:
-    """Read a curve at the sample nearest to a leg's edge; of equal ones, the earlier leg's end."""
+def _sample_at(plot: Plot, minute: float) -> int | None:
+    """Find the sample at a leg's edge, of equal ones the earlier leg's end; never one far off."""
     near = [(abs(t - minute), i) for i, t in enumerate(plot.time_min) if math.isfinite(t)]
-    at = min(near)[1] if near else None
-    if at is None or at >= min(len(series.p05), len(series.p50), len(series.p95)):
+    away, at = min(near, default=(math.inf, 0))
+    return at if away <= NEAR_MIN else None
+
+
+def _cell(series: Series, plot: Plot, at: int) -> tuple[str, str]:
+    """Write one sample of a curve: the middle and the range."""
+    if at >= min(len(series.p05), len(series.p50), len(series.p95)):
         return words.UNKNOWN, ""
     band = Band(series.p05[at], series.p50[at], series.p95[at])
     if not words.known_band(band):

@@ -129,7 +129,7 @@ def _parts(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
     yield from _holds(sheet, say)
     yield from _oxygen(sheet, say)
     yield from _alarms(sheet, say)
-    yield from _mends(sheet.mends, sheet, say)
+    yield from _mends(words.sorted_mends(sheet), sheet, say)
     yield from _uncertain(sheet, say)
     if sheet.trip_facts:
         yield _heading("Read from the trip", say)
@@ -143,7 +143,11 @@ def _verdict(sheet: Sheet, say: Say) -> RenderableType:
     state = words.VERDICT_STATE[sheet.verdict]
     mark = words.VERDICT_MARK[sheet.verdict]
     line = Text(say(f" {mark} {sheet.verdict.upper()} "), style=f"{_STYLE[state]} reverse")
-    return Padding(Group(line, Text(say(sheet.headline), style="bold")), (0, 0, 0, 2))
+    first, rest = words.reason(sheet)
+    lines = [line, Text(say(first), style="bold")]
+    if rest:
+        lines.append(Text(say(rest)))
+    return Padding(Group(*lines), (0, 0, 0, 2))
 
 
 def _answers(sheet: Sheet, say: Say) -> RenderableType:
@@ -171,7 +175,6 @@ def _switch_on_lines(sheet: Sheet) -> tuple[str, ...]:
         f"{strong}, {soft}" if soft else strong,
         words.baby_in(sheet),
         words.warm_up_line(sheet.warm_up),
-        sheet.warm_up.sentence,
     )
 
 
@@ -179,15 +182,7 @@ def _start_lines(sheet: Sheet) -> tuple[str, ...]:
     start = sheet.start
     if not words.known(start.air_set_c):
         return words.UNKNOWN, start.reason, start.sentence
-    lines = [f"{words.with_unit(start.air_set_c, '°C')} air"]
-    if words.known_band(start.operative_at_set):
-        lines.append(
-            f"feels like {words.middle_and_spread(start.operative_at_set, '°C')}; neutral"
-            f" {words.number(start.neutral_low_c, 1)} to"
-            f" {words.with_unit(start.neutral_high_c, '°C')}"
-        )
-    lines.append(start.sentence)
-    return tuple(lines)
+    return f"{words.with_unit(start.air_set_c, '°C')} air", words.felt(start)
 
 
 def _carry_lines(sheet: Sheet) -> tuple[str, ...]:
@@ -302,7 +297,8 @@ def _mends(mends: Sequence[Mend], sheet: Sheet, say: Say) -> Iterable[Renderable
     titles = {margin.key: margin.title for margin in sheet.margins}
     yield _heading("What would mend it: share of trips in which the margin holds", say)
     table = _table(say, ("", 2), ("Change", 4), ("Margin", 4), ("Before → after", 4), ("But", 3))
-    for mend in mends:
+    shown = [mend for mend in mends if not words.helps_little(mend)]
+    for mend in shown:
         state: State = "holds" if mend.mends else "falls short"
         mark = words.STATE_MARK[state]
         table.add_row(
@@ -318,10 +314,19 @@ def _mends(mends: Sequence[Mend], sheet: Sheet, say: Say) -> Iterable[Renderable
             ),
             Text(say(mend.side_effect or "–")),
         )
-    yield table
+    if shown:
+        yield table
+    little = words.little_help(mends)
+    if little:
+        yield Text(say(f"Tried, and moves its margin by less than 5 points: {little}."))
 
 
 def _uncertain(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
+    if sheet.start.sentence or sheet.start.by_source:
+        yield _heading("Where the start temperature comes from", say)
+        if sheet.start.sentence:
+            yield Padding(Text(say(sheet.start.sentence)), (0, 0, 0, 2))
+        yield _pairs(sheet.start.by_source, say)
     if sheet.measure_next:
         yield _heading("Measure next", say)
         yield _bullets((sheet.measure_next,), say)
@@ -423,7 +428,7 @@ def _bullets(lines: Iterable[str], say: Say) -> RenderableType:
 
 def _pairs(pairs: Iterable[tuple[str, str]], say: Say) -> RenderableType:
     grid = Table.grid(padding=(0, 2))
-    grid.add_column(style="dim")
+    grid.add_column(style="dim", max_width=30)
     grid.add_column(ratio=1)
     for name, value in pairs:
         grid.add_row(Text(say(name)), Text(say(value)))

@@ -7,14 +7,27 @@ Anything that is missing, not a number or infinite reads "unknown".
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Literal
 
-from warmhold.plan.sheet import AlarmLimit, Band, Kit, Margin, Sheet, State, Verdict, WarmUp
+from warmhold.plan.sheet import (
+    AlarmLimit,
+    Band,
+    Kit,
+    Margin,
+    Mend,
+    Sheet,
+    StartPoint,
+    State,
+    Verdict,
+    WarmUp,
+)
 
 UNKNOWN = "unknown"
 MINUS = "\u2212"
+LITTLE = 0.05  # a mend that moves its margin by less is named, but gets no row
 
 # Word and mark of each state: the mark repeats the word as a shape, never replaces it.
 STATE_MARK: dict[State, str] = {"holds": "✓", "falls short": "▼", "cannot tell": "?"}
@@ -214,9 +227,31 @@ def carry(kit: Kit) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def rests_on(margin: Margin) -> str:
-    """Name the assumptions of a margin in a line, "" when it has none."""
-    return ", ".join(margin.assumed)
+def rests_on(margin: Margin, most: int | None = None) -> str:
+    """Name the assumptions of a margin in a line, "" when it has none; at most ``most`` of them."""
+    if most is None or len(margin.assumed) <= most:
+        return ", ".join(margin.assumed)
+    return f"{', '.join(margin.assumed[:most])} and {len(margin.assumed) - most} more"
+
+
+def sorted_mends(sheet: Sheet) -> tuple[Mend, ...]:
+    """Order the mends by margin, as the sheet lists them; of each the most helpful first."""
+    place = {margin.key: i for i, margin in enumerate(sheet.margins)}
+    last = len(place)
+    return tuple(
+        sorted(sheet.mends, key=lambda m: (place.get(m.margin, last), not m.mends, -m.after))
+    )
+
+
+def helps_little(mend: Mend) -> bool:
+    """Say whether a mend is neither enough nor moves its margin by five points."""
+    return not mend.mends and not mend.after - mend.before >= LITTLE
+
+
+def little_help(mends: Sequence[Mend]) -> str:
+    """Name what was tried and helps little, "" when there is none."""
+    titles = dict.fromkeys(mend.title for mend in mends if helps_little(mend))
+    return "; ".join(titles)
 
 
 def nothing_fails(sheet: Sheet) -> str:
@@ -230,10 +265,33 @@ def nothing_fails(sheet: Sheet) -> str:
 
 def warm_up_line(warm_up: WarmUp) -> str:
     """Write how long the warm-up takes, what to allow, and whether the plan leaves that long."""
+    if not known_band(warm_up.minutes):
+        return warm_up.sentence or "warm-up: unknown"
     line = f"warm-up {middle_and_spread(warm_up.minutes, 'min')}"
     if known(warm_up.minutes_needed):
         line += f", allow {with_unit(warm_up.minutes_needed, 'min', 0)}"
     return f"{line}; in time: {chance(warm_up.in_time)}"
+
+
+def felt(start: StartPoint) -> str:
+    """Write why the start temperature is what it is, in figures; the sentence when they lack."""
+    if not known_band(start.operative_at_set):
+        return start.sentence
+    wall = ""
+    if known_band(start.wall_below_air_k):
+        wall = f"walls {middle_and_spread(start.wall_below_air_k, 'K')} below the air: "
+    return (
+        f"{wall}feels like {middle_and_spread(start.operative_at_set, '°C')}; neutral "
+        f"{number(start.neutral_low_c, 1)} to {with_unit(start.neutral_high_c, '°C')}"
+    )
+
+
+def reason(sheet: Sheet) -> tuple[str, str]:
+    """Split the headline into its first sentence and the rest."""
+    found = re.search(r"[.!?] (?=[A-Z])", sheet.headline)
+    if found is None:
+        return sheet.headline, ""
+    return sheet.headline[: found.start() + 1], sheet.headline[found.end() :]
 
 
 def baby_in(sheet: Sheet) -> str:
@@ -262,9 +320,9 @@ def wanted(alarm: AlarmLimit) -> str:
 
 
 def _alarm_places(alarm: AlarmLimit) -> int:
-    """Show the digits that tell a limit apart from its neighbours, at most two."""
+    """Whole numbers where both values are, one digit otherwise: no alarm has finer steps."""
     values = [v for v in (alarm.wanted, alarm.set_to) if v is not None and math.isfinite(v)]
-    return next((n for n in (0, 1) if all(abs(v - round(v, n)) < 1e-9 for v in values)), 2)
+    return 0 if all(abs(v - round(v)) < 0.05 for v in values) else 1
 
 
 def short_cautions(cautions: Sequence[str]) -> str:

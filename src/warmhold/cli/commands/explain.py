@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from warmhold.cli import status
-from warmhold.cli.planning import members_option, seed_option, sheet_of, stdout_console
+from warmhold.cli.planning import members_option, seed_option, sheet_of, show
 
 
 @click.command()
@@ -27,7 +27,10 @@ def command(trip: str, margin: str, members: int, seed: int) -> int:
     from warmhold.report import terminal  # noqa: PLC0415
 
     try:
-        terminal.show_margin(sheet, margin, stdout_console())
+        show(
+            lambda console: terminal.show_margin(sheet, margin, console),
+            lambda encoding: terminal.margin_text(sheet, margin, encoding=encoding),
+        )
     except terminal.UnknownMargin as error:
         raise click.UsageError(
             f"this trip has no margin {margin!r}; it has: {', '.join(error.known)}."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from warmhold.cli import status
-from warmhold.cli.planning import members_option, seed_option, sheet_of, stdout_console, trip_path
+from warmhold.cli.planning import members_option, seed_option, sheet_of, show, trip_path
 from warmhold.cli.writing import check_target, write_stdout, write_whole
 
 
@@ -51,5 +51,8 @@ def command(
     if json_file != "-":
         from warmhold.report import terminal  # noqa: PLC0415
 
-        terminal.show(sheet, stdout_console())
+        show(
+            lambda console: terminal.show(sheet, console),
+            lambda encoding: terminal.text(sheet, encoding=encoding),
+        )
     return status.GO if sheet.verdict == "go" else status.NOT_GO
