@@ -98,6 +98,13 @@ def test_far_curves_get_a_panel_of_their_own() -> None:
     assert len(plots._panels(PLOTS["cylinders"])) == 1
 
 
+@pytest.mark.parametrize("key", ["battery", "cylinders"])
+def test_what_runs_out_is_drawn_down_to_zero(key: str) -> None:
+    high = replace(PLOTS["battery"].series[0], p05=(80.0,), p50=(90.0,), p95=(95.0,))
+    full = Plot(key, "x", "L", (0.0,), (high,))
+    assert plots._value_span(plots._panels(full)[0])[0] == 0.0
+
+
 def test_dollar_signs_and_angle_brackets_in_a_name_stay_text() -> None:
     series = replace(PLOTS["battery"].series[0], title="a$b$<c>\x1b")
     svg = plots.svg(replace(PLOTS["battery"], series=(series,)), sample.LEGS)

@@ -53,6 +53,7 @@ _BELOW_IN, _PANEL_IN, _GAP_IN = 0.48, 2.6, 0.28  # height of the foot, of a pane
 _HEAD_IN, _ROW_IN = 0.24, 0.15  # height of the legs' names, and of each further row of them
 _FONT_PT = 9.5
 _SMALL_PT = 8.5
+_STORES = frozenset({"battery", "cylinders"})
 _ROWS = 3  # rows for the legs' numbers when they stand too close
 
 # rcParams belong to the whole process; they are only changed while one plot is written.
@@ -208,8 +209,8 @@ def _value_span(panel: _Panel) -> tuple[float, float]:
         return 0.0, 1.0
     low, high = min(values), max(values)
     pad = 0.06 * (high - low) or 0.5
-    # a charge or a pressure that reaches zero must not seem to have room below it
-    floor = 0.0 if low >= 0 and low < 0.25 * high else low - pad
+    # what runs out is drawn down to zero, so that the distance to empty is seen
+    floor = 0.0 if low >= 0 and (panel.plot.key in _STORES or low < 0.25 * high) else low - pad
     return floor, high + pad
 
 
