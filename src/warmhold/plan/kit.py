@@ -57,20 +57,15 @@ def _lightest_cylinders(
     """Counts by name of the lightest set that holds, None when even all of it does not."""
     ensemble = outcome.ensemble
     use = ensemble.gas
-    usual, worst = (
-        (use.oxygen_lpm, use.worst_oxygen_lpm)
-        if gas == "oxygen"
-        else (use.air_lpm, use.worst_air_lpm)
-    )
+    usual = use.oxygen_lpm if gas == "oxygen" else use.air_lpm
+    worst = use.worst_oxygen_lpm if gas == "oxygen" else use.worst_air_lpm
     if worst.max(initial=0.0) <= 0.0:
         return {}
     rules = case.policy.gas
     minutes = measures.leg_minutes(ensemble)
-    judged = [
-        ("" if gas == "oxygen" else "air", rules.factor.value * (usual * minutes).sum(axis=1))
-    ]
+    needs = [rules.factor.value * (usual * minutes).sum(axis=1)]
     if f"{gas}-worst" in case.policy.verdict.must_hold:
-        judged.append(("worst", rules.worst_case_factor.value * (worst * minutes).sum(axis=1)))
+        needs.append(rules.worst_case_factor.value * (worst * minutes).sum(axis=1))
     carried = measures.contents(ensemble, gas).litres
     store = _store(case, gas)
     use_c = measures.use_temperature_c(ensemble)

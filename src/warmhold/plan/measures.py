@@ -171,7 +171,8 @@ def battery(outcome: Outcome) -> Measure:
     """Minutes of battery beyond what policy asks, at the tightest run of legs on battery [min].
 
     What is left at the end of a run is counted at the mean draw of that run; a battery that
-    empties before the end counts the missing minutes below zero.
+    empties before the end counts the missing minutes below zero, and later runs of that member
+    are not counted.
     """
     ensemble = outcome.ensemble
     rules = ensemble.case.policy.battery
@@ -180,22 +181,19 @@ def battery(outcome: Outcome) -> Measure:
     loaded = clock[:, outcome.aboard_from]
     spare = np.full(members, np.inf)
     where = np.full(members, -1, dtype=np.int64)
+    empty = outcome.run.empty_s / 60.0
     for first, last in off_mains_runs(ensemble.case):
         begin = outcome.leg_outputs(first).start
         end = outcome.leg_outputs(last).stop - 1
         length = clock[:, end] - clock[:, begin]
         used = np.maximum(charge[:, begin] - charge[:, end], 1.0e-9)
-        empty = outcome.run.empty_s / 60.0
-        died = (charge[:, begin] <= 0.0) | (charge[:, end] <= 0.0)
-        lasted = np.clip(empty - clock[:, begin], 0.0, length)
-        lasted = np.where(charge[:, begin] <= 0.0, 0.0, lasted)
-        lasted = np.where(empty < clock[:, begin], _relasted(charge, clock, begin, end), lasted)
-        left = np.where(died, lasted - length, charge[:, end] / used * length)
+        died = empty <= clock[:, end]
+        left = np.where(died, empty - clock[:, end], charge[:, end] / used * length)
         extra = (
             (rules.factor.value - 1.0) * length if rules.rule == "factor" else rules.plus_min.value
         )
         here = left - extra
-        tighter = here < spare
+        tighter = (here < spare) & (empty >= clock[:, begin])
         spare = np.where(tighter, here, spare)
         where = np.where(tighter, first, where)
     if not np.isfinite(spare).any():
@@ -206,12 +204,15 @@ def battery(outcome: Outcome) -> Measure:
     return Measure(spare, outcome.run.empty_s / 60.0 - loaded, where)
 
 
-def _relasted(charge: Floats, clock: Floats, begin: int, end: int) -> Floats:
-    """Minutes a recharged battery lasted in a later run, from the outputs (2 min coarse)."""
-    run = charge[:, begin : end + 1] > 0.0
-    last = run.shape[1] - 1 - run[:, ::-1].argmax(axis=1)
-    rows = np.arange(len(last))
-    return np.where(run.any(axis=1), clock[:, begin : end + 1][rows, last] - clock[:, begin], 0.0)
+def leg_at(outcome: Outcome, minutes: Floats) -> Ints:
+    """Leg that each member is on at its own moment, minutes from loading; -1 for none."""
+    clock = minutes_from_loading(outcome)
+    found = np.full(len(minutes), -1, dtype=np.int64)
+    for number in range(len(outcome.ensemble.case.trip.legs)):
+        part = outcome.leg_outputs(number)
+        on = (minutes >= clock[:, part.start]) & (minutes <= clock[:, part.stop - 1])
+        found = np.where(on & (found < 0), number, found)
+    return found
 
 
 @dataclass(frozen=True)

@@ -10,13 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from warmhold.model import Case
-from warmhold.model.trip import SEA_LEVEL_KPA
+from warmhold.model.trip import Dressing
 from warmhold.plan import changes, measures
 from warmhold.plan.margins import measured
 from warmhold.plan.sheet import Margin, Mend, WarmUp
 from warmhold.plan.start_point import on_grid, powered
 from warmhold.plan.warmup import warm_up
 from warmhold.plan.words import number
+from warmhold.science.air import SEA_LEVEL_KPA
 from warmhold.science.atmosphere import altitude_m_at
 from warmhold.simulate.scenario import Outcome, prepare, run
 
@@ -42,6 +43,7 @@ class Tries:
     """Runs changed cases with few members; a warm-up that did not change is not run again."""
 
     def __init__(self, members: int, seed: int) -> None:
+        """Start with nothing known."""
         self.members = min(members, MEND_MEMBERS)
         self.seed = seed
         self._ready: list[tuple[object, Floats]] = []
@@ -60,7 +62,7 @@ class Tries:
         for known, ready in self._ready:
             if known == rests_on:
                 return ready
-        _, ready, _ = warm_up(case, self.members, self.seed, air_set_c)
+        _, ready = warm_up(case, self.members, self.seed, air_set_c)
         self._ready.append((rests_on, ready))
         return ready
 
@@ -182,10 +184,10 @@ def _for_cold(case: Case) -> list[Candidate]:
         if not worn & {"wrap", "bag"}:
             found.append(_cover("Plastic wrap and a lined hat", "wrap", "hat"))
         found += _skin_control(case, "cold")
-    return found + _other_air(case, "cold", (0.5, 1.0, 2.0))
+    return found + _other_air(case, "cold", (0.5, 1.0))
 
 
-def _cover(title: str, *add: changes.Dressing) -> Candidate:
+def _cover(title: str, *add: Dressing) -> Candidate:
     return Candidate(title, "cold", partial(changes.dressed_in, add=add))
 
 
@@ -229,7 +231,7 @@ def _for_hot(case: Case) -> list[Candidate]:
         )
     if not case.trip.baby.cooled:
         found += _skin_control(case, "hot")
-    found += _other_air(case, "hot", (-0.5, -1.0, -2.0, -4.0))
+    found += _other_air(case, "hot", (-0.5, -1.0, -2.0))
     if {"dressed", "hat"} & set(case.trip.baby.dressing):
         found.append(
             Candidate("Hat and clothes off", "hot", partial(changes.with_baby, dressing=("bare",)))
@@ -306,22 +308,23 @@ def tried(
     tries_of = Tries(members, seed)
     before = tries_of.probabilities(case)
     found: list[Mend] = []
-    best: dict[str, tuple[float, Candidate]] = {}
+    best: dict[str, tuple[tuple[bool, float], Candidate]] = {}
     for done, candidate in enumerate(tries):
         progress(done / (len(tries) + 1))
         after = tries_of.probabilities(candidate.change(case))
         key = candidate.margin
         found.append(_mend(candidate.title, key, before, after, required))
-        reached = min(after[key], required)
+        reached = (not found[-1].side_effect, min(after[key], required))
         if key not in best or reached > best[key][0]:
             best[key] = (reached, candidate)
-    if len(best) > 1:
+    if len({candidate.title for _, candidate in best.values()}) > 1:
         together = case
-        for _, candidate in best.values():
+        chosen = {candidate.title: candidate for _, candidate in best.values()}
+        for candidate in chosen.values():
             together = candidate.change(together)
         after = tries_of.probabilities(together)
         counted = [k for k in case.policy.verdict.must_hold if k in before and k in after]
-        title = "All of these together: " + "; ".join(c.title for _, c in best.values())
+        title = "All of these together: " + "; ".join(chosen)
         weakest = min(counted, key=lambda k: after[k])
         found.append(_mend(title, weakest, before, after, required))
     return tuple(found)
@@ -344,6 +347,6 @@ def _mend(
         before[key],
         after[key],
         required,
-        after[key] >= required,
+        after[key] >= required and not worse,
         f"makes worse: {', '.join(worse)}" if worse else "",
     )

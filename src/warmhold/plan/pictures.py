@@ -22,7 +22,7 @@ def _nominal_min(outcome: Outcome) -> Floats:
         share = np.arange(1, stretch.outputs + 1) / stretch.outputs
         since += list(since[-1] + stretch.nominal_min * share)
     minutes = np.array(since)
-    return minutes - minutes[outcome.aboard_from]
+    return np.asarray(minutes - minutes[outcome.aboard_from])
 
 
 def leg_spans(outcome: Outcome) -> tuple[LegSpan, ...]:

@@ -66,7 +66,7 @@ def plan_case(
     )
     asked, case = case, with_start(case, air_set_c=air_set_c)
     tell("warming up the unit", 0.3)
-    warm, ready, _ = warm_up(case, members, seed, air_set_c)
+    warm, ready = warm_up(case, members, seed, air_set_c)
     tell("running the trip", 0.4)
     outcome = run(prepare(case, members, seed, air_set_c=air_set_c))
     outside = beyond(outcome.ensemble)
@@ -97,7 +97,7 @@ def plan_case(
         title=case.trip.title,
         verdict=verdict,
         headline=headline,
-        first_to_fail=_first_to_fail(margins, found),
+        first_to_fail=_first_to_fail(margins, found, outcome),
         needs_attention=attention(outcome, margins),
         start=start_point(asked, air_set_c, estimates, trials, outcome),
         warm_up=warm,
@@ -182,7 +182,9 @@ def _in_time_order(items: list[Margin], found: Mapping[str, Measure]) -> list[Ma
     return sorted(items, key=when)
 
 
-def _first_to_fail(margins: tuple[Margin, ...], found: Mapping[str, Measure]) -> str:
+def _first_to_fail(
+    margins: tuple[Margin, ...], found: Mapping[str, Measure], outcome: Outcome
+) -> str:
     short = [m for m in margins if m.state == "falls short" and m.key != "warm"]
     if not short:
         return ""
@@ -194,7 +196,12 @@ def _first_to_fail(margins: tuple[Margin, ...], found: Mapping[str, Measure]) ->
             f"Nothing gives out in most simulated trips; the first reserve missed is "
             f"“{first.title}”."
         )
-    where = f", on {first.worst_at}" if first.worst_at else ""
+    legs = measures.leg_at(outcome, fails)[happens]
+    legs = legs[legs >= 0]
+    name = (
+        outcome.ensemble.case.trip.legs[int(np.bincount(legs).argmax())].name if len(legs) else ""
+    )
+    where = f", on {name}" if name else ""
     return (
         f"{first.title}: in {share(float(happens.mean()))} of simulated trips it gives out, about "
         f"{number(float(np.median(fails[happens])), 0)} min after the baby goes in{where}."

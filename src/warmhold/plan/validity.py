@@ -140,7 +140,8 @@ def _hood(ensemble: Ensemble) -> list[Beyond]:
             found.append(
                 Beyond(
                     f"Oxygen in the hood may have to reach {100 * asked:.0f} %: leaks decide "
-                    "there, and no measured leak of this unit is known; the oxygen used cannot be told.",
+                    "there, and no measured leak of this unit is known; the oxygen used cannot be "
+                    "told.",
                     ("oxygen",),
                 )
             )

@@ -14,12 +14,14 @@ from warmhold.simulate import layout as at
 from warmhold.simulate.scenario import Outcome, prepare, run
 
 HORIZON_MIN = 180.0
+COOLED = (
+    "Cooled on purpose: the unit need not be warm. Switch it on in time to see that it runs, and "
+    "have it ready to warm when the clinician says so."
+)
 Floats = NDArray[np.float64]
 
 
-def warm_up(
-    case: Case, members: int, seed: int, air_set_c: float
-) -> tuple[WarmUp, Floats, Outcome]:
+def warm_up(case: Case, members: int, seed: int, air_set_c: float) -> tuple[WarmUp, Floats]:
     """Simulate the warm-up alone and say when the unit is ready.
 
     Ready means that hood air stays within policy's ``air_stable_within_k`` of the set point, and
@@ -28,9 +30,11 @@ def warm_up(
 
     Returns
     -------
-    The sheet's part, minutes to ready of each member (inf if not within three hours), and the
-    simulation.
+    The sheet's part, and minutes to ready of each member (inf if not within three hours).
     """
+    if case.trip.baby.cooled:
+        nothing = np.zeros(members)
+        return WarmUp(None, None, None, None, None, COOLED), nothing
     outcome = run(
         prepare(case, members, seed, air_set_c=air_set_c, warming_min=HORIZON_MIN, with_legs=False)
     )
@@ -50,7 +54,6 @@ def warm_up(
                 "or hold that air temperature here.",
             ),
             minutes,
-            outcome,
         )  # fmt: skip
     spread = Band(*(float(v) for v in np.quantile(minutes, (0.05, 0.5, 0.95), method="higher")))
     local = timezone(start.offset)
@@ -65,7 +68,7 @@ def warm_up(
             f"{clock(start.baby_in, start.offset)}; switched on now, the baby can go in from "
             f"{clock(earliest, start.offset)}."
         )
-    return WarmUp(spread, needed, latest, earliest, in_time, sentence), minutes, outcome
+    return WarmUp(spread, needed, latest, earliest, in_time, sentence), minutes
 
 
 def ready_minutes(outcome: Outcome, case: Case, air_set_c: float) -> Floats:
