@@ -67,6 +67,8 @@ class Start(Frozen):
     power: Power
     loading_minutes: Annotated[Quantity, Stated(0, 60, default="minutes_percent")]
     air_set_c: Annotated[float, Between(15, 42)] | None = None
+    control: Literal["air", "skin"] | None = None  # None: as the unit's profile says
+    skin_set_c: Annotated[float, Between(30, 39)] | None = None
     hood_humidity_percent: _Percent
 
     @model_validator(mode="before")

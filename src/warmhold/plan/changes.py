@@ -51,9 +51,7 @@ def fully_charged(case: Case) -> Case:
 
 def skin_controlled(case: Case) -> Case:
     """Copy whose heater follows the baby's skin."""
-    control = case.unit.control.model_copy(update={"mode": "skin"})
-    unit = case.unit.model_copy(update={"control": control})
-    return Case(case.trip, unit, case.policy, case.trip_file)
+    return with_start(case, control="skin")
 
 
 def shaded(case: Case) -> Case:

@@ -8,12 +8,14 @@ from warmhold.model import Case, Sourced
 from warmhold.model.base import SPREAD_BY_POLICY, Quantity
 from warmhold.plan.drivers import variance_shares
 from warmhold.plan.margins import ASSUMED_SHARE, UNSURE, describe, measured, value_text
+from warmhold.plan.measures import body_bounds_c, body_temperature_c, minutes_from_loading
 from warmhold.plan.sheet import Margin
-from warmhold.plan.words import clock, number
+from warmhold.plan.words import clock, number, share
 from warmhold.simulate import layout as at
 from warmhold.simulate.draws import Draws
 from warmhold.simulate.scenario import Outcome
 
+WARM_AGAIN_K = 0.2  # above the lower bound of a cooled baby: time to act
 WHY = {
     "assumed": "assumed in the unit's profile",
     "memory": "unverified: recalled, not read",
@@ -111,6 +113,7 @@ def attention(outcome: Outcome, margins: tuple[Margin, ...]) -> tuple[str, ...]:
         lines.append(
             "Cooled on purpose: 33 to 34 °C rectal is the target; colder and warmer both count."
         )
+        lines.append(_warm_again(outcome))
     lines += _battery_lines(outcome)
     if baby.support == "hood":
         least = case.policy.gas.hood_flow_min_lpm.value
@@ -129,6 +132,25 @@ def attention(outcome: Outcome, margins: tuple[Margin, ...]) -> tuple[str, ...]:
         "source).",
     ]
     return tuple(lines)
+
+
+def _warm_again(outcome: Outcome) -> str:
+    """When a cooled baby nears the lower bound, so that warming is due."""
+    low, _ = body_bounds_c(outcome.ensemble.case.policy, cooled=True)
+    body = body_temperature_c(outcome)[:, outcome.aboard_from :]
+    near = body < low + WARM_AGAIN_K
+    share_near = float(near.any(axis=1).mean())
+    said = f"{number(low + WARM_AGAIN_K, 1)} °C"
+    if share_near < 0.05:
+        return f"Warming back on: fewer than 5 % of simulated trips come down to {said}."
+    minutes = minutes_from_loading(outcome)[:, outcome.aboard_from :]
+    rows = np.flatnonzero(near.any(axis=1))
+    first = minutes[rows, near[rows].argmax(axis=1)]
+    return (
+        f"Warming back on: {share(share_near)} of simulated trips come down to {said}, in the "
+        f"middle case {number(float(np.median(first)), 0)} min after the baby goes in: raise the "
+        "air then, by small steps, as your protocol says."
+    )
 
 
 def _battery_lines(outcome: Outcome) -> list[str]:

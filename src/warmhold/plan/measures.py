@@ -17,7 +17,7 @@ from warmhold.science.battery import rate_share, temperature_share
 from warmhold.science.gas import deliverable_l
 from warmhold.simulate import layout as at
 from warmhold.simulate.draws import Draws
-from warmhold.simulate.scenario import Ensemble, Outcome
+from warmhold.simulate.scenario import Ensemble, Outcome, by_skin, skin_set_c
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -110,11 +110,20 @@ def hot(outcome: Outcome) -> Measure:
 
 
 def heat(outcome: Outcome) -> Measure:
-    """Least hood air over its allowed floor below the set point, once settled [K]."""
+    """Least hood air over its allowed floor below the set point, once settled [K].
+
+    Under skin control the air is meant to move: there the skin stands in for it, held to the same
+    floor below its own setting.
+    """
     ensemble = outcome.ensemble
-    floor = ensemble.air_set_c - ensemble.case.policy.temperature.air_floor_below_set_k.value
+    if by_skin(ensemble.case):
+        floor = skin_set_c(ensemble.case)
+        held = outcome.state(at.SKIN)
+    else:
+        floor, held = ensemble.air_set_c, outcome.state(at.AIR)
+    floor -= ensemble.case.policy.temperature.air_floor_below_set_k.value
     counted = _settled_outputs(outcome)
-    air = np.where(counted, outcome.state(at.AIR), np.inf)
+    air = np.where(counted, held, np.inf)
     index = air.argmin(axis=1)
     rows = np.arange(len(index))
     least = air[rows, index]

@@ -14,12 +14,12 @@ from warmhold.model.trip import Dressing
 from warmhold.plan import changes, measures
 from warmhold.plan.margins import measured
 from warmhold.plan.sheet import Margin, Mend, WarmUp
-from warmhold.plan.start_point import on_grid, powered
+from warmhold.plan.start_point import choose_air_set, on_grid, powered
 from warmhold.plan.warmup import warm_up
 from warmhold.plan.words import number
 from warmhold.science.air import SEA_LEVEL_KPA
 from warmhold.science.atmosphere import altitude_m_at
-from warmhold.simulate.scenario import Outcome, prepare, run
+from warmhold.simulate.scenario import Outcome, by_skin, prepare, run, skin_set_c
 
 Change = Callable[[Case], Case]
 Floats = NDArray[np.float64]
@@ -74,6 +74,7 @@ def candidates(
     outcome: Outcome,
     taken: dict[str, int],
     spares: int,
+    seed: int,
 ) -> list[Candidate]:
     """Changes worth trying for the margins that fall short.
 
@@ -95,7 +96,7 @@ def candidates(
     if "cold" in failing and np.mean(measures.cold(held).spare >= 0.0) < required:
         found += _for_cold(case)
     if "hot" in failing:
-        found += _for_hot(case)
+        found += _for_hot(case, seed)
     if "altitude" in failing:
         found += _for_altitude(case, outcome)
     if "humidity" in failing:
@@ -208,27 +209,32 @@ def _other_air(case: Case, key: str, shifts: tuple[float, ...]) -> list[Candidat
 
 
 def _skin_control(case: Case, key: str) -> list[Candidate]:
-    if case.unit.control.mode == "skin":
+    if by_skin(case):
         return []
-    skin = case.policy.temperature.skin_set_c.value
+    skin = skin_set_c(case)
     title = f"Skin control at {number(skin, 1)} °C, probe well placed"
     return [Candidate(title, key, changes.skin_controlled)]
 
 
-def _for_hot(case: Case) -> list[Candidate]:
+def _for_hot(case: Case, seed: int) -> list[Candidate]:
     found = []
     sunny = [n for n, leg in enumerate(case.trip.legs) if leg.sun_w_m2 is not None]
     if sunny:
         hottest = max(sunny, key=lambda n: case.trip.legs[n].ambient_c.value)
         name = case.trip.legs[hottest].name
         found.append(Candidate("Shade the hood from the sun", "hot", changes.shaded))
-        found.append(
-            Candidate(
-                f"Shade the hood, and no more than {SHADE_C:.0f} °C on {name}",
-                "hot",
-                lambda case: changes.no_warmer_than(changes.shaded(case), hottest, SHADE_C),
+        title = f"Shade the hood, and no more than {SHADE_C:.0f} °C on {name}"
+        cooler = partial(_shaded_and_cool, leg=hottest)
+        found.append(Candidate(title, "hot", cooler))
+        setting, _, _ = choose_air_set(changes.with_start(cooler(case), air_set_c=None), seed)
+        if setting != case.trip.start.air_set_c:
+            found.append(
+                Candidate(
+                    f"{title}, and the air at {number(setting, 1)} °C",
+                    "hot",
+                    lambda case: changes.with_start(cooler(case), air_set_c=setting),
+                )
             )
-        )
     if not case.trip.baby.cooled:
         found += _skin_control(case, "hot")
     found += _other_air(case, "hot", (-0.5, -1.0, -2.0))
@@ -237,6 +243,10 @@ def _for_hot(case: Case) -> list[Candidate]:
             Candidate("Hat and clothes off", "hot", partial(changes.with_baby, dressing=("bare",)))
         )
     return found
+
+
+def _shaded_and_cool(case: Case, leg: int) -> Case:
+    return changes.no_warmer_than(changes.shaded(case), leg, SHADE_C)
 
 
 def _for_heat(case: Case, margin: Margin) -> list[Candidate]:

@@ -84,7 +84,7 @@ def plan_case(
     required = case.policy.verdict.probability_percent.value / 100.0
     mends = tried(
         case,
-        candidates(case, failing, warm, outcome, taken, spares),
+        candidates(case, failing, warm, outcome, taken, spares, seed),
         required,
         members,
         seed,
@@ -170,41 +170,51 @@ def _listed(items: list[Margin]) -> str:
 
 
 def _in_time_order(items: list[Margin], found: Mapping[str, Measure]) -> list[Margin]:
-    """Margins by when the thing itself gives out; those that only miss a reserve come last."""
+    """Margins by how often each is the first to give out; the rest by probability."""
+    firsts = _firsts(items, found)
 
-    def when(item: Margin) -> tuple[float, float]:
-        fails = found[item.key].fails_min
-        happens = np.isfinite(fails)
-        if happens.mean() < 1.0 - item.required:
-            return (np.inf, item.probability or 0.0)
-        return (float(np.median(fails[happens])), item.probability or 0.0)
+    def rank(item: Margin) -> tuple[float, float]:
+        return (-firsts[item.key], item.probability or 0.0)
 
-    return sorted(items, key=when)
+    return sorted(items, key=rank)
+
+
+def _firsts(items: list[Margin], found: Mapping[str, Measure]) -> dict[str, float]:
+    """Share of members in which each thing is the first of all to give out on the way."""
+    moments = np.array([found[item.key].fails_min for item in items])
+    first = np.where(np.isfinite(moments.min(axis=0)), moments.argmin(axis=0), -1)
+    return {item.key: float(np.mean(first == number)) for number, item in enumerate(items)}
+
+
+def _on_the_way(margins: tuple[Margin, ...]) -> list[Margin]:
+    return [m for m in margins if m.state == "falls short" and m.key != "warm"]
 
 
 def _first_to_fail(
     margins: tuple[Margin, ...], found: Mapping[str, Measure], outcome: Outcome
 ) -> str:
-    short = [m for m in margins if m.state == "falls short" and m.key != "warm"]
+    short = _on_the_way(margins)
     if not short:
         return ""
     first = _in_time_order(short, found)[0]
-    fails = found[first.key].fails_min
-    happens = np.isfinite(fails)
-    if happens.mean() < 1.0 - first.required:
+    often = _firsts(short, found)[first.key]
+    if often < 1.0 - first.required:
         return (
-            f"Nothing gives out in most simulated trips; the first reserve missed is "
+            "Nothing gives out in most simulated trips; the first reserve missed is "
             f"“{first.title}”."
         )
+    fails = found[first.key].fails_min
+    happens = np.isfinite(fails)
     legs = measures.leg_at(outcome, fails)[happens]
     legs = legs[legs >= 0]
-    name = (
-        outcome.ensemble.case.trip.legs[int(np.bincount(legs).argmax())].name if len(legs) else ""
+    where = (
+        f", most often on {outcome.ensemble.case.trip.legs[int(np.bincount(legs).argmax())].name}"
+        if len(legs)
+        else ""
     )
-    where = f", on {name}" if name else ""
     return (
-        f"{first.title}: in {share(float(happens.mean()))} of simulated trips it gives out, about "
-        f"{number(float(np.median(fails[happens])), 0)} min after the baby goes in{where}."
+        f"{first.title}: the first to give out in {share(often)} of simulated trips, in the middle "
+        f"case {number(float(np.median(fails[happens])), 0)} min after the baby goes in{where}."
     )
 
 
@@ -224,8 +234,8 @@ def _holds(outcome: Outcome) -> tuple[Hold, ...]:
     found = []
     for index, leg in enumerate(outcome.ensemble.case.trip.legs):
         least = band_of(left[:, outcome.leg_outputs(index)].min(axis=1))
-        source = "running on it" if leg.power == "battery" else f"if {leg.power} power is lost"
-        found.append(Hold(leg.name, least, f"{band(least, 0)} min of battery, {source}"))
+        source = "already on battery" if leg.power == "battery" else f"if {leg.power} power is lost"
+        found.append(Hold(leg.name, least, source))
     return tuple(found)
 
 
@@ -240,16 +250,18 @@ def _oxygen_rows(outcome: Outcome) -> tuple[OxygenRow, ...]:
         need = outcome.ensemble.gas.need_fraction[:, index] * 100.0
         spread = band_of(need)
         reads: Band | None = None
-        sentence = f"{band(spread, 0)} % needed"
-        if float(np.mean(need > most)) > 0.0:
-            sentence += f"; over {most:.0f} % in {share(float(np.mean(need > most)))}"
+        notes = []
+        over = float(np.mean(need > most))
+        if over > 0.0:
+            notes.append(f"over {most:.0f} % in {share(over)} of simulated trips")
         if abs(leg.pressure_kpa - ground) > 1.0:
             shown = reading_percent(np.minimum(need, most), leg.pressure_kpa, 0.0, ground, 0.0)
             reads = band_of(np.asarray(shown))
-            sentence += (
-                f"; an analyser calibrated at the start and not corrected for pressure shows "
+            notes.append(
+                "an analyser calibrated at the start and not corrected for pressure shows "
                 f"{band(reads, 0)} %"
             )
+        sentence = "; ".join(notes)
         rows.append(OxygenRow(leg.name, leg.pressure_kpa, spread, reads, sentence))
     return tuple(rows)
 

@@ -23,7 +23,14 @@ from warmhold.plan.words import band, band_of, number, share
 from warmhold.science.air import saturation_vapour_kpa
 from warmhold.science.neutral import NeutralEstimate, neutral_sources
 from warmhold.simulate import layout as at
-from warmhold.simulate.scenario import Ensemble, Outcome, prepare, run
+from warmhold.simulate.scenario import (
+    Ensemble,
+    Outcome,
+    by_skin,
+    prepare,
+    run,
+    skin_set_c,
+)
 
 Floats = NDArray[np.float64]
 TRIAL_MEMBERS = 200
@@ -250,6 +257,10 @@ def _sentence(
 ) -> str:
     stated = case.trip.start.air_set_c is not None
     parts = [f"{'Stated' if stated else 'Start with'} air at {number(air_set_c, 1)} °C."]
+    if by_skin(case):
+        parts.append(
+            f"The heater then follows the skin, set to {number(skin_set_c(case), 1)} °C; air moves."
+        )
     if operative is not None and wall is not None:
         parts.append(
             f"On {case.trip.legs[longest_leg(case)].name} the wall is {band(wall, 1)} K colder "

@@ -1,0 +1,1 @@
+"""Physics and physiology as pure functions: no files, clock, chance or logging."""

@@ -251,7 +251,6 @@ def _unit_constants(p: Floats, unit: Unit, trip: Trip, draws: Draws) -> None:
         q = _unit_quantity(unit, path)
         p[:, index] = draws.share(f"unit.{path}", title, q.value, q.spread, "", q.provenance)
     p[:, at.IS_DOUBLE] = float(unit.wall == "double")
-    p[:, at.SKIN_MODE] = float(unit.control.mode == "skin")
     p[:, at.AIR_LOWEST] = unit.limits.air_set_c.lowest
     p[:, at.AIR_HIGHEST] = unit.limits.air_set_c.highest
     _battery_constants(p, unit, trip, draws)
@@ -300,8 +299,20 @@ def _battery_constants(p: Floats, unit: Unit, trip: Trip, draws: Draws) -> None:
     p[:, at.CHARGER_W] = 1.26 * p[:, at.CHARGEABLE_WH] / hours
 
 
+def skin_set_c(case: Case) -> float:
+    """Skin temperature that a skin-controlled heater steers to [degC]."""
+    stated = case.trip.start.skin_set_c
+    return case.policy.temperature.skin_set_c.value if stated is None else stated
+
+
+def by_skin(case: Case) -> bool:
+    """Whether the heater follows the baby's skin on this trip."""
+    return (case.trip.start.control or case.unit.control.mode) == "skin"
+
+
 def _skin_control(p: Floats, case: Case) -> None:
-    p[:, at.SKIN_SET] = case.policy.temperature.skin_set_c.value
+    p[:, at.SKIN_MODE] = float(by_skin(case))
+    p[:, at.SKIN_SET] = skin_set_c(case)
 
 
 def _varied(draws: Draws, key: str, title: str, varied: Varied, share: bool = False) -> Floats:
