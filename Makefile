@@ -88,7 +88,7 @@ test: tools-for-test $(VENV)/.stamp-test
 
 # --- bench ----------------------------------------------------------------
 
-bench: $(VENV)/.stamp-run
+bench: $(VENV)/.stamp-test
 	@set -e; found=""; \
 	for script in benchmarks/[a-z]*.py; do \
 	  [ -e "$$script" ] || continue; found=1; \

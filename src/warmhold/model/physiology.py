@@ -25,6 +25,7 @@ class Physiology:
     """The table ``data/tables/physiology.toml``; attribute names equal its keys."""
 
     radiating_fraction: Varied
+    dry_loss_factor: Varied
     rest_factor: Varied
     ceiling_factor: Varied
     vessel_factor: Varied

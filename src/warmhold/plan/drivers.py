@@ -12,6 +12,8 @@ from warmhold.simulate.draws import Input
 
 Floats = NDArray[np.float64]
 LEAST_SHARE = 0.02
+UNSURE = ("assumed", "memory", "own", "derived", "practice")
+ASSUMED_SHARE = 0.01
 
 
 def variance_shares(spare: Floats, inputs: Mapping[str, Input]) -> dict[str, float]:
@@ -47,6 +49,18 @@ def variance_shares(spare: Floats, inputs: Mapping[str, Input]) -> dict[str, flo
         plain = float(explained) / total
         shares[key] = max(0.0, 1.0 - (1.0 - plain) * (members - 1) / (members - 3))
     return shares
+
+
+def assumed_behind(values: Floats, inputs: Mapping[str, Input]) -> tuple[str, ...]:
+    """Unverified inputs that explain 1 % or more of the variance of some values."""
+    if not np.isfinite(values).all():
+        return ()
+    shares = variance_shares(values, inputs)
+    return tuple(
+        f"{inputs[key].title} ({inputs[key].provenance})"
+        for key, part in sorted(shares.items(), key=lambda item: -item[1])
+        if part >= ASSUMED_SHARE and inputs[key].provenance in UNSURE
+    )
 
 
 def drivers(spare: Floats, inputs: Mapping[str, Input], most: int = 5) -> tuple[Driver, ...]:

@@ -6,8 +6,8 @@ import numpy as np
 
 from warmhold.model import Case, Sourced
 from warmhold.model.base import SPREAD_BY_POLICY, Quantity
-from warmhold.plan.drivers import variance_shares
-from warmhold.plan.margins import ASSUMED_SHARE, UNSURE, describe, measured, value_text
+from warmhold.plan.drivers import ASSUMED_SHARE, UNSURE, variance_shares
+from warmhold.plan.margins import describe, measured, value_text
 from warmhold.plan.measures import body_bounds_c, body_temperature_c, minutes_from_loading
 from warmhold.plan.sheet import Margin
 from warmhold.plan.words import clock, number, share

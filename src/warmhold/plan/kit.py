@@ -99,7 +99,7 @@ def _sets(store: tuple[StoreItem, ...]) -> list[tuple[int, ...]]:
 
 def battery_probability(case: Case, members: int, seed: int, air_set_c: float) -> float:
     """Share of members that keep the battery margin."""
-    outcome = run(prepare(case, members, seed, air_set_c=air_set_c))
+    outcome = run(prepare(case, members, seed, air_set_c=air_set_c, coarse=True))
     return float(np.mean(measures.battery(outcome).spare >= 0.0))
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from warmhold.model import Case, Sourced
 from warmhold.plan import measures
-from warmhold.plan.drivers import drivers, variance_shares
+from warmhold.plan.drivers import UNSURE, assumed_behind, drivers
 from warmhold.plan.measures import Measure
 from warmhold.plan.sheet import Band, Driver, Margin, State
 from warmhold.plan.validity import Beyond
@@ -19,8 +19,6 @@ from warmhold.simulate.draws import Input
 from warmhold.simulate.scenario import Outcome
 
 Floats = NDArray[np.float64]
-UNSURE = ("assumed", "memory", "own", "derived", "practice")
-ASSUMED_SHARE = 0.01
 
 
 @dataclass(frozen=True)
@@ -291,11 +289,5 @@ def _inputs(
 
 
 def _assumed(words: Described, spare: Floats, inputs: Mapping[str, Input]) -> tuple[str, ...]:
-    shares = variance_shares(spare, inputs) if np.isfinite(spare).all() else {}
-    named = [
-        f"{inputs[key].title} ({inputs[key].provenance})"
-        for key, part in sorted(shares.items(), key=lambda item: -item[1])
-        if part >= ASSUMED_SHARE and inputs[key].provenance in UNSURE
-    ]
     ruled = [f"{name} ({rule.mark})" for name, rule, _ in words.rules if rule.mark in UNSURE]
-    return (*ruled, *named)
+    return (*ruled, *assumed_behind(spare, inputs))

@@ -23,7 +23,7 @@ from warmhold.simulate.scenario import Outcome, by_skin, prepare, run, skin_set_
 
 Change = Callable[[Case], Case]
 Floats = NDArray[np.float64]
-MEND_MEMBERS = 400
+MEND_MEMBERS = 300
 WORSE_BY = 0.05  # a margin that loses this much of its probability is a side effect
 OUTSIDE_POWER_W = 300.0
 SHADE_C = 25.0
@@ -52,7 +52,7 @@ class Tries:
         """Probability of every margin of a case whose air setting is stated."""
         air_set_c = case.trip.start.air_set_c
         assert air_set_c is not None
-        outcome = run(prepare(case, self.members, self.seed, air_set_c=air_set_c))
+        outcome = run(prepare(case, self.members, self.seed, air_set_c=air_set_c, coarse=True))
         found = measured(outcome, self._ready_min(case, air_set_c))
         return {key: float(np.mean(item.spare >= 0.0)) for key, item in found.items()}
 
@@ -62,7 +62,7 @@ class Tries:
         for known, ready in self._ready:
             if known == rests_on:
                 return ready
-        _, ready = warm_up(case, self.members, self.seed, air_set_c)
+        _, ready = warm_up(case, self.members, self.seed, air_set_c, coarse=True)
         self._ready.append((rests_on, ready))
         return ready
 

@@ -75,22 +75,23 @@ def plots(outcome: Outcome) -> tuple[Plot, ...]:
     aboard = np.arange(len(minutes)) >= outcome.aboard_from
     found = [
         Plot(
-            "temperature", "Hood air, wall, skin", "°C", axis,
+            "temperature", "Hood", "°C", axis,
             (
                 _series("air", "hood air", outcome.state(at.AIR)[:, shown]),
                 _series("wall", "inner wall", outcome.state(at.WALL)[:, shown]),
                 _series("operative", "what the baby feels", outcome.flow(at.F_OPERATIVE)[:, shown]),
-                _series("skin", "skin", outcome.state(at.SKIN)[:, shown]),
             ),
             None,
             "Air and wall together make what the baby feels (operative temperature).",
         ),
         Plot(
-            "core", f"Body temperature as read ({site})", "°C",
-            tuple(float(m) for m in minutes[aboard]),
-            (_series("core", f"body, {site}", body[:, aboard]),),
+            "core", "Baby", "°C", tuple(float(m) for m in minutes[aboard]),
+            (
+                _series("core", f"core, as read ({site})", body[:, aboard]),
+                _series("skin", "skin", outcome.state(at.SKIN)[:, aboard]),
+            ),
             (low, high),
-            "Shaded: policy's band.",
+            f"Shaded: policy's band for {site} temperature.",
         ),
         Plot(
             "battery", "Battery: usable energy left", "Wh", axis,

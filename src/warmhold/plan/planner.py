@@ -13,13 +13,14 @@ from warmhold.model import Case
 from warmhold.plan import measures
 from warmhold.plan.alarms import alarm_limits
 from warmhold.plan.changes import with_start
+from warmhold.plan.drivers import assumed_behind
 from warmhold.plan.facts import assumptions, attention, measure_next, trip_facts
 from warmhold.plan.kit import lightest_kit
 from warmhold.plan.margins import margin, measured
 from warmhold.plan.measures import Measure
 from warmhold.plan.mends import candidates, tried
 from warmhold.plan.pictures import leg_spans, plots
-from warmhold.plan.sheet import Band, Hold, Margin, OxygenRow, Sheet, Verdict, WarmUp
+from warmhold.plan.sheet import Hold, Margin, OxygenRow, Sheet, Verdict, WarmUp
 from warmhold.plan.start_point import choose_air_set, start_point
 from warmhold.plan.validity import beyond
 from warmhold.plan.warmup import warm_up
@@ -143,9 +144,9 @@ def _verdict(
 
 def _why_not_yet(short: list[Margin], found: Mapping[str, Measure], warm: WarmUp) -> str:
     """The one reason first; the others named after it."""
-    ordered = _in_time_order(short, found)
-    late = next((m for m in ordered if m.key == "warm"), None)
-    others = [m for m in ordered if m is not late]
+    late = next((m for m in short if m.key == "warm"), None)
+    planned = _in_time_order(_on_the_way(tuple(short)), found)
+    others = planned + [m for m in short if m is not late and m not in planned]
     parts = []
     if late is not None and warm.earliest_baby_in is not None:
         parts.append(
@@ -187,7 +188,9 @@ def _firsts(items: list[Margin], found: Mapping[str, Measure]) -> dict[str, floa
 
 
 def _on_the_way(margins: tuple[Margin, ...]) -> list[Margin]:
-    return [m for m in margins if m.state == "falls short" and m.key != "warm"]
+    """What falls short of the trip as planned: not the warm-up, not what is only feared."""
+    planned = [m for m in margins if m.key not in ("warm", "oxygen-worst", "air-worst")]
+    return [m for m in planned if m.state == "falls short"]
 
 
 def _first_to_fail(
@@ -222,7 +225,7 @@ def _critical(margins: tuple[Margin, ...], found: Mapping[str, Measure]) -> Marg
     """The margin on which the verdict hangs."""
     short = [m for m in margins if m.must_hold and m.state == "falls short"]
     if short:
-        on_the_way = [m for m in short if m.key != "warm"]
+        on_the_way = [m for m in _on_the_way(margins) if m.must_hold]
         return _in_time_order(on_the_way or short, found)[0]
     told = [m for m in margins if m.must_hold and m.probability is not None]
     return min(told, key=lambda m: (m.probability or 0.0, _spare(m))) if told else None
@@ -233,9 +236,10 @@ def _holds(outcome: Outcome) -> tuple[Hold, ...]:
     left = measures.minutes_left(outcome)
     found = []
     for index, leg in enumerate(outcome.ensemble.case.trip.legs):
-        least = band_of(left[:, outcome.leg_outputs(index)].min(axis=1))
+        lowest = left[:, outcome.leg_outputs(index)].min(axis=1)
         source = "already on battery" if leg.power == "battery" else f"if {leg.power} power is lost"
-        found.append(Hold(leg.name, least, source))
+        assumed = assumed_behind(lowest, outcome.ensemble.draws.inputs)
+        found.append(Hold(leg.name, band_of(lowest), source, assumed))
     return tuple(found)
 
 
@@ -249,14 +253,13 @@ def _oxygen_rows(outcome: Outcome) -> tuple[OxygenRow, ...]:
     for index, leg in enumerate(case.trip.legs):
         need = outcome.ensemble.gas.need_fraction[:, index] * 100.0
         spread = band_of(need)
-        reads: Band | None = None
         notes = []
         over = float(np.mean(need > most))
         if over > 0.0:
             notes.append(f"over {most:.0f} % in {share(over)} of simulated trips")
+        shown = reading_percent(np.minimum(need, most), leg.pressure_kpa, 0.0, ground, 0.0)
+        reads = band_of(np.asarray(shown))
         if abs(leg.pressure_kpa - ground) > 1.0:
-            shown = reading_percent(np.minimum(need, most), leg.pressure_kpa, 0.0, ground, 0.0)
-            reads = band_of(np.asarray(shown))
             notes.append(
                 "an analyser calibrated at the start and not corrected for pressure shows "
                 f"{band(reads, 0)} %"

@@ -126,6 +126,7 @@ class StartPoint:
     by_source: tuple[tuple[str, str], ...]  # source, what it gives (as text with unit and mark)
     sentence: str
     reason: str = ""  # when it is None
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -138,6 +139,7 @@ class WarmUp:
     earliest_baby_in: datetime | None  # if switched on now
     in_time: float | None  # probability that the air is stable at the planned time
     sentence: str
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -190,6 +192,7 @@ class Hold:
     leg: str
     minutes: Band
     sentence: str
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from warmhold.model import Case, Grid
 from warmhold.plan import measures
+from warmhold.plan.drivers import assumed_behind
 from warmhold.plan.sheet import Band, StartPoint
 from warmhold.plan.tables import neutral_tables
 from warmhold.plan.words import band, band_of, number, share
@@ -73,7 +74,7 @@ def longest_leg(case: Case) -> int:
 
 def trial(case: Case, seed: int, air_set_c: float, members: int = TRIAL_MEMBERS) -> Trial:
     """Run one setting."""
-    outcome = run(powered(prepare(case, members, seed, air_set_c=air_set_c)))
+    outcome = run(powered(prepare(case, members, seed, air_set_c=air_set_c, coarse=True)))
     low, high = measures.body_bounds_c(case.policy, case.trip.baby.cooled)
     body = measures.body_temperature_c(outcome)[:, outcome.aboard_from :]
     too_cold = body.min(axis=1) < low
@@ -228,6 +229,10 @@ def start_point(
         tuple((e.source, _by_source(e)) for e in estimates),
         sentence,
         "" if found else _no_sources(case),
+        (
+            *(f"{e.source} ({e.mark})" for e in estimates if e.mid_c is not None),
+            *assumed_behind(outcome.flow(at.F_OPERATIVE)[:, end], outcome.ensemble.draws.inputs),
+        ),
     )
 
 
@@ -239,7 +244,8 @@ def _no_sources(case: Case) -> str:
 
 def _by_source(estimate: NeutralEstimate) -> str:
     if estimate.mid_c is None:
-        return f"unknown: {estimate.note}" if estimate.note else "unknown"
+        note = estimate.note.removeprefix("unknown").lstrip(": ")
+        return f"unknown: {note}" if note else "unknown"
     text = f"{number(estimate.mid_c, 1)} °C"
     if estimate.low_c is not None and estimate.high_c is not None:
         text += f" ({number(estimate.low_c, 1)} to {number(estimate.high_c, 1)})"

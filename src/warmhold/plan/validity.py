@@ -77,6 +77,14 @@ def _baby(case: Case) -> list[Beyond]:
                 "held there; believe body temperature less."
             )
         )
+    if "bare" in baby.dressing and not baby.cooled:
+        found.append(
+            Beyond(
+                "Bare baby: near neutral the model loses about a fifth less heat than direct "
+                "calorimetry measured in term babies (docs/validation.md). A bare baby may run "
+                "colder than shown: lean to the warm side."
+            )
+        )
     low = 32.0 if baby.cooled else 34.0
     if not low <= baby.temperature_c.value <= 39.5:
         found.append(

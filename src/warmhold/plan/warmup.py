@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from warmhold.model import Case
+from warmhold.plan.drivers import assumed_behind
 from warmhold.plan.sheet import Band, WarmUp
 from warmhold.plan.words import band, clock, number
 from warmhold.simulate import layout as at
 from warmhold.simulate.scenario import Outcome, prepare, run
 
-HORIZON_MIN = 180.0
+HORIZON_MIN = 150.0
 COOLED = (
     "Cooled on purpose: the unit need not be warm. Switch it on in time to see that it runs, and "
     "have it ready to warm when the clinician says so."
@@ -21,7 +22,9 @@ COOLED = (
 Floats = NDArray[np.float64]
 
 
-def warm_up(case: Case, members: int, seed: int, air_set_c: float) -> tuple[WarmUp, Floats]:
+def warm_up(
+    case: Case, members: int, seed: int, air_set_c: float, *, coarse: bool = False
+) -> tuple[WarmUp, Floats]:
     """Simulate the warm-up alone and say when the unit is ready.
 
     Ready means that hood air stays within policy's ``air_stable_within_k`` of the set point, and
@@ -36,7 +39,15 @@ def warm_up(case: Case, members: int, seed: int, air_set_c: float) -> tuple[Warm
         nothing = np.zeros(members)
         return WarmUp(None, None, None, None, None, COOLED), nothing
     outcome = run(
-        prepare(case, members, seed, air_set_c=air_set_c, warming_min=HORIZON_MIN, with_legs=False)
+        prepare(
+            case,
+            members,
+            seed,
+            air_set_c=air_set_c,
+            warming_min=HORIZON_MIN,
+            with_legs=False,
+            coarse=coarse,
+        )
     )
     minutes = ready_minutes(outcome, case, air_set_c)
     start = case.trip.start
@@ -68,7 +79,8 @@ def warm_up(case: Case, members: int, seed: int, air_set_c: float) -> tuple[Warm
             f"{clock(start.baby_in, start.offset)}; switched on now, the baby can go in from "
             f"{clock(earliest, start.offset)}."
         )
-    return WarmUp(spread, needed, latest, earliest, in_time, sentence), minutes
+    assumed = assumed_behind(minutes, outcome.ensemble.draws.inputs)
+    return WarmUp(spread, needed, latest, earliest, in_time, sentence, assumed), minutes
 
 
 def ready_minutes(outcome: Outcome, case: Case, air_set_c: float) -> Floats:

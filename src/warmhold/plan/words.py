@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import datetime, timedelta, timezone
 
 import numpy as np
@@ -30,15 +31,16 @@ def band_of(values: NDArray[np.float64]) -> Band:
 
 
 def share(probability: float) -> str:
-    """A probability from an ensemble, never shown as certain."""
-    if probability > 0.995:
+    """A probability from an ensemble: rounded down, and never shown as certain."""
+    if probability >= 0.995:
         return "over 99 %"
     if probability < 0.005:
         return "under 1 %"
-    return f"{100 * probability:.0f} %"
+    return f"{max(1, math.floor(100.0 * probability + 1e-9))} %"
 
 
 def clock(moment: datetime, offset: timedelta) -> str:
     """Local time with its offset from UTC."""
     local = moment.astimezone(timezone(offset))
-    return f"{local:%H:%M} (UTC{local:%z})"
+    zone = f"{local:%z}"
+    return f"{local:%H:%M} {zone[:3]}:{zone[3:5]}"

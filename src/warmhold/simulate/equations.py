@@ -84,6 +84,7 @@ from warmhold.simulate.layout import (
     CONTACT,
     CORE,
     DECK,
+    DRY_LOSS,
     ELECTRONICS_W,
     EXTERNAL_W,
     F_BATTERY_W,
@@ -206,9 +207,9 @@ def rates(y: Any, p: Any, c: Any, alive: Any, dy: Any, flow: Any) -> None:
     bare = area * (1.0 - p[CONTACT])
     natural = natural_film_w_m2k(skin - air)
     forced = forced_film_w_m2k(p[AIR_SPEED], c[PRESSURE]) * alive
-    film = mixed_film_w_m2k(natural, forced)
+    film = p[DRY_LOSS] * mixed_film_w_m2k(natural, forced)
     radiant = p[WALL_VIEW] * wall + (1.0 - p[WALL_VIEW]) * deck
-    radiant_film = radiant_film_w_m2k(skin, radiant, p[RADIATING])
+    radiant_film = p[DRY_LOSS] * radiant_film_w_m2k(skin, radiant, p[RADIATING])
     both = film + radiant_film
     operative = operative_temperature_c(air, radiant, film, radiant_film)
     open_share = 1.0 - p[BODY_SHARE] - p[HEAD_SHARE]
@@ -310,7 +311,9 @@ def rates(y: Any, p: Any, c: Any, alive: Any, dy: Any, flow: Any) -> None:
 
     # --- battery
     bus_w = base_w + heater_w
-    battery_w = (1.0 - on_external) * bus_w / p[BATTERY_EFFICIENCY]
+    # a source too weak for what must run is helped out by the battery; heating is not
+    missing_w = on_external * np.maximum(0.0, base_w - supplied_w)
+    battery_w = ((1.0 - on_external) * bus_w + missing_w) / p[BATTERY_EFFICIENCY]
     lost_wh_s = (
         battery_w
         * rate_share(battery_w, p[RATED_W], p[PEUKERT])

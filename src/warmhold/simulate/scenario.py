@@ -32,6 +32,7 @@ from warmhold.simulate.stepping import Run, advance
 Floats = NDArray[np.float64]
 
 STEP_S = 10.0
+COARSE_STEP_S = 20.0
 OPEN_STEP_S = 2.5  # while a port or the front is open: gas is exchanged within seconds
 OUTPUT_MIN = 2.0  # nominal minutes between outputs
 WARM_STATE_H = 4.0  # a unit that stood warm has done so for this long
@@ -84,6 +85,7 @@ class Ensemble:
     air_set_c: float
     site_offset_k: Floats  # how far a reading at the baby's site is below core
     leg_min: Floats  # (members, legs) with delays
+    coarse: bool = False  # twice the step, for trying things out: within 0.1 degC
 
     @property
     def outputs(self) -> NDArray[np.int64]:
@@ -93,7 +95,8 @@ class Ensemble:
     @property
     def steps_s(self) -> Floats:
         """Largest step of each stretch [s]."""
-        return np.array([OPEN_STEP_S if s.opening else STEP_S for s in self.stretches])
+        step = COARSE_STEP_S if self.coarse else STEP_S
+        return np.array([OPEN_STEP_S if s.opening else step for s in self.stretches])
 
 
 @dataclass(frozen=True)
@@ -139,6 +142,7 @@ def prepare(
     air_set_c: float,
     warming_min: float | None = None,
     with_legs: bool = True,
+    coarse: bool = False,
 ) -> Ensemble:
     """Draw an ensemble for a case.
 
@@ -150,6 +154,7 @@ def prepare(
     air_set_c : set air temperature [degC]
     warming_min : time from switch-on to the baby going in; the trip's own if None [min]
     with_legs : False for a warm-up alone
+    coarse : longer steps, for trying things out
 
     Returns
     -------
@@ -172,7 +177,7 @@ def prepare(
     start, offset = _start(case, p, conditions[:, 0], draws, air_set_c)
     return Ensemble(
         case, draws, p, start, durations * 60.0, conditions, stretches, gas, air_set_c, offset,
-        leg_min,
+        leg_min, coarse,
     )  # fmt: skip
 
 
@@ -340,6 +345,9 @@ def _baby_constants(p: Floats, baby: Baby, draws: Draws) -> None:
         draws, "radiating_fraction", "posture (share of skin that radiates)",
         body.radiating_fraction, share=True,
     )  # fmt: skip
+    p[:, at.DRY_LOSS] = _varied(
+        draws, "dry_loss_factor", "dry heat loss of this baby", body.dry_loss_factor
+    )
     p[:, at.REST] = rest * _varied(
         draws, "rest_factor", "the baby's resting heat", body.rest_factor
     )

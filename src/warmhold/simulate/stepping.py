@@ -17,7 +17,17 @@ from numpy.typing import NDArray
 
 from warmhold.simulate.compiled import machine_code
 from warmhold.simulate.equations import rates
-from warmhold.simulate.layout import CHARGE, N_FLOW, N_STATE, ON_EXTERNAL
+from warmhold.simulate.layout import (
+    CHARGE,
+    COMPRESSING,
+    COMPRESSOR_W,
+    ELECTRONICS_W,
+    EXTERNAL_W,
+    N_FLOW,
+    N_STATE,
+    ON_EXTERNAL,
+    SUPPLY_EFFICIENCY,
+)
 
 Floats = NDArray[np.float64]
 NEVER = np.inf
@@ -77,7 +87,8 @@ def _advance(
         at = 0
         for s in range(outputs.shape[0]):
             c = conditions[m, s]
-            fed = c[ON_EXTERNAL] > 0.5
+            must_run = pm[ELECTRONICS_W] + c[COMPRESSING] * pm[COMPRESSOR_W]
+            fed = c[ON_EXTERNAL] > 0.5 and pm[SUPPLY_EFFICIENCY] * c[EXTERNAL_W] >= must_run
             alive = 1.0 if fed or y[CHARGE] > 0.0 else 0.0
             if alive < 0.5 and durations[m, s] > 0.0 and empty[m] == np.inf:
                 empty[m] = now
