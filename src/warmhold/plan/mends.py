@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from warmhold.model import Case
 from warmhold.model.trip import Dressing
 from warmhold.plan import changes, measures
-from warmhold.plan.margins import measured
-from warmhold.plan.sheet import Margin, Mend, WarmUp
+from warmhold.plan.margins import describe, measured
+from warmhold.plan.sheet import Margin, Mend, Together, WarmUp
 from warmhold.plan.start_point import choose_air_set, on_grid, powered
 from warmhold.plan.warmup import warm_up
 from warmhold.plan.words import number
@@ -24,6 +24,8 @@ from warmhold.simulate.scenario import Outcome, by_skin, prepare, run, skin_set_
 Change = Callable[[Case], Case]
 Floats = NDArray[np.float64]
 MEND_MEMBERS = 300
+MOST_TOGETHER = 8
+LEAST_GAIN = 0.01
 WORSE_BY = 0.05  # a margin that loses this much of its probability is a side effect
 OUTSIDE_POWER_W = 300.0
 SHADE_C = 25.0
@@ -94,7 +96,7 @@ def candidates(
     required = case.policy.verdict.probability_percent.value / 100.0
     held = run(powered(outcome.ensemble))  # cold for want of power is the battery's to mend
     if "cold" in failing and np.mean(measures.cold(held).spare >= 0.0) < required:
-        found += _for_cold(case)
+        found += _for_cold(case, seed)
     if "hot" in failing:
         found += _for_hot(case, seed)
     if "altitude" in failing:
@@ -173,23 +175,36 @@ def _for_gas(case: Case, key: str, gas: str, taken: dict[str, int]) -> list[Cand
     ]
 
 
-def _for_cold(case: Case) -> list[Candidate]:
+def _for_cold(case: Case, seed: int) -> list[Candidate]:
     """Covers, warmer air, a skin-controlled heater."""
     found = []
     worn = set(case.trip.baby.dressing)
     if not case.trip.baby.cooled:
         if "hat" not in worn:
-            found.append(_cover("A lined hat", "hat"))
+            found.append(_cover(case, "A lined hat", ("hat",), seed))
         if not worn & {"wrap", "bag", "dressed"}:
-            found.append(_cover("Clothes, a light cover and a lined hat", "dressed", "hat"))
+            title = "Clothes, a light cover and a lined hat"
+            found.append(_cover(case, title, ("dressed", "hat"), seed))
         if not worn & {"wrap", "bag"}:
-            found.append(_cover("Plastic wrap and a lined hat", "wrap", "hat"))
-        found += _skin_control(case, "cold")
+            found.append(_cover(case, "Plastic wrap and a lined hat", ("wrap", "hat"), seed))
+        found += _skin_control(case, "cold", 0.3)
     return found + _other_air(case, "cold", (0.5, 1.0))
 
 
-def _cover(title: str, *add: Dressing) -> Candidate:
-    return Candidate(title, "cold", partial(changes.dressed_in, add=add))
+def _cover(case: Case, title: str, add: tuple[Dressing, ...], seed: int) -> Candidate:
+    return _with_its_air(case, title, "cold", partial(changes.dressed_in, add=add), seed)
+
+
+def _with_its_air(case: Case, title: str, key: str, change: Change, seed: int) -> Candidate:
+    """A change that asks for another air temperature, with the one that suits it."""
+    setting, _, _ = choose_air_set(changes.with_start(change(case), air_set_c=None), seed)
+    if setting == case.trip.start.air_set_c:
+        return Candidate(title, key, change)
+    return Candidate(
+        f"{title}, and the air at {number(setting, 1)} °C",
+        key,
+        lambda case: changes.with_start(change(case), air_set_c=setting),
+    )
 
 
 def _other_air(case: Case, key: str, shifts: tuple[float, ...]) -> list[Candidate]:
@@ -208,10 +223,18 @@ def _other_air(case: Case, key: str, shifts: tuple[float, ...]) -> list[Candidat
     ]
 
 
-def _skin_control(case: Case, key: str) -> list[Candidate]:
-    if by_skin(case):
-        return []
+def _skin_control(case: Case, key: str, shift: float) -> list[Candidate]:
+    """Skin control where it is not used, another skin setting where it is."""
     skin = skin_set_c(case)
+    if by_skin(case):
+        setting = on_grid(skin + shift, case.unit.limits.skin_set_c)
+        return [
+            Candidate(
+                f"Set the skin to {number(setting, 1)} °C",
+                key,
+                partial(changes.with_start, skin_set_c=setting),
+            )
+        ]
     title = f"Skin control at {number(skin, 1)} °C, probe well placed"
     return [Candidate(title, key, changes.skin_controlled)]
 
@@ -223,20 +246,17 @@ def _for_hot(case: Case, seed: int) -> list[Candidate]:
         hottest = max(sunny, key=lambda n: case.trip.legs[n].ambient_c.value)
         name = case.trip.legs[hottest].name
         found.append(Candidate("Shade the hood from the sun", "hot", changes.shaded))
-        title = f"Shade the hood, and no more than {SHADE_C:.0f} °C on {name}"
-        cooler = partial(_shaded_and_cool, leg=hottest)
-        found.append(Candidate(title, "hot", cooler))
-        setting, _, _ = choose_air_set(changes.with_start(cooler(case), air_set_c=None), seed)
-        if setting != case.trip.start.air_set_c:
-            found.append(
-                Candidate(
-                    f"{title}, and the air at {number(setting, 1)} °C",
-                    "hot",
-                    lambda case: changes.with_start(cooler(case), air_set_c=setting),
-                )
+        found.append(
+            _with_its_air(
+                case,
+                f"Shade the hood, no more than {SHADE_C:.0f} °C on {name}",
+                "hot",
+                partial(_shaded_and_cool, leg=hottest),
+                seed,
             )
+        )
     if not case.trip.baby.cooled:
-        found += _skin_control(case, "hot")
+        found += _skin_control(case, "hot", -0.3)
     found += _other_air(case, "hot", (-0.5, -1.0, -2.0))
     if {"dressed", "hat"} & set(case.trip.baby.dressing):
         found.append(
@@ -308,36 +328,80 @@ def tried(
     members: int,
     seed: int,
     progress: Callable[[float], None],
-) -> tuple[Mend, ...]:
-    """Run every candidate and say what it does to its margin and to the others.
+) -> tuple[tuple[Mend, ...], Together | None]:
+    """Run every candidate, then the fewest of them that together mend the trip.
 
-    The last row takes together the first change that mends each margin, or does most for it.
+    Returns
+    -------
+    A row for each change, with what it does to its margin and to the others; and the changes that
+    together make every margin hold, or come nearest.
     """
     if not tries:
-        return ()
-    tries_of = Tries(members, seed)
-    before = tries_of.probabilities(case)
+        return (), None
+    runs = Tries(members, seed)
+    before = runs.probabilities(case)
     found: list[Mend] = []
-    best: dict[str, tuple[tuple[bool, float], Candidate]] = {}
     for done, candidate in enumerate(tries):
-        progress(done / (len(tries) + 1))
-        after = tries_of.probabilities(candidate.change(case))
-        key = candidate.margin
-        found.append(_mend(candidate.title, key, before, after, required))
-        reached = (not found[-1].side_effect, min(after[key], required))
-        if key not in best or reached > best[key][0]:
-            best[key] = (reached, candidate)
-    if len({candidate.title for _, candidate in best.values()}) > 1:
-        together = case
-        chosen = {candidate.title: candidate for _, candidate in best.values()}
-        for candidate in chosen.values():
-            together = candidate.change(together)
-        after = tries_of.probabilities(together)
-        counted = [k for k in case.policy.verdict.must_hold if k in before and k in after]
-        title = "All of these together: " + "; ".join(chosen)
-        weakest = min(counted, key=lambda k: after[k])
-        found.append(_mend(title, weakest, before, after, required))
-    return tuple(found)
+        progress(0.8 * done / len(tries))
+        after = runs.probabilities(candidate.change(case))
+        found.append(_mend(candidate.title, candidate.margin, before, after, required))
+    ranked = sorted(
+        zip(found, tries, strict=True),
+        key=lambda pair: (bool(pair[0].side_effect), -min(pair[0].after, required)),
+    )
+    return tuple(found), _together(case, [c for _, c in ranked], before, required, runs, progress)
+
+
+# What has to be mended first, because the rest hangs on it: a warm unit, then power, then gas.
+_ORDER = (
+    "warm", "battery", "oxygen", "oxygen-worst", "air", "air-worst", "altitude", "heat", "cold",
+    "hot", "humidity", "carbon-dioxide",
+)  # fmt: skip
+
+
+def _together(
+    case: Case,
+    ranked: list[Candidate],
+    before: dict[str, float],
+    required: float,
+    runs: Tries,
+    progress: Callable[[float], None],
+) -> Together | None:
+    """Add the best change for the first margin that still falls short, until none does."""
+    must = [key for key in _ORDER if key in case.policy.verdict.must_hold and key in before]
+    now, state, hopeless = case, before, set[str]()
+    chosen: list[Candidate] = []
+    for step in range(MOST_TOGETHER):
+        progress(0.8 + 0.2 * step / MOST_TOGETHER)
+        short = [key for key in must if state[key] < required and key not in hopeless]
+        if not short:
+            break
+        key = short[0]
+        options = [c for c in ranked if _group(c.margin) == _group(key) and c not in chosen]
+        for option in options[:2]:
+            changed = option.change(now)
+            after = runs.probabilities(changed)
+            if after[key] > state[key] + LEAST_GAIN:
+                chosen.append(option)
+                now, state = changed, after
+                break
+        else:
+            hopeless.add(key)
+    if len(chosen) < 2:
+        return None
+    weakest = min(must, key=lambda key: state[key])
+    return Together(
+        tuple(c.title for c in chosen),
+        all(state[key] >= required for key in must),
+        describe(weakest, now).title,
+        state[weakest],
+        required,
+    )
+
+
+def _group(key: str) -> str:
+    """Oxygen and oxygen at its worst are mended by the same things; so is air."""
+    return key.removesuffix("-worst")
 
 
 def _mend(

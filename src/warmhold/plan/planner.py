@@ -83,7 +83,7 @@ def plan_case(
     )
     failing = {m.key: m for m in margins if m.state == "falls short"}
     required = case.policy.verdict.probability_percent.value / 100.0
-    mends = tried(
+    mends, together = tried(
         case,
         candidates(case, failing, warm, outcome, taken, spares, seed),
         required,
@@ -109,6 +109,7 @@ def plan_case(
         kit=kit,
         alarms=alarm_limits(case, _oxygen_given(outcome), _on_oxygen(case)),
         mends=mends,
+        together=together,
         legs=leg_spans(outcome),
         plots=plots(outcome),
         assumptions=assumptions(case, outcome, margins),

@@ -78,6 +78,17 @@ class Mend:
 
 
 @dataclass(frozen=True)
+class Together:
+    """The fewest of the changes that were tried which, taken together, do most."""
+
+    changes: tuple[str, ...]
+    holds: bool  # every margin that has to hold does
+    weakest: str  # title of the margin with the least probability then
+    probability: float
+    required: float
+
+
+@dataclass(frozen=True)
 class LegSpan:
     """One stretch of the trip on the plots' time axis, minutes from the baby going in."""
 
@@ -213,6 +224,7 @@ class Sheet:
     kit: Kit
     alarms: tuple[AlarmLimit, ...]
     mends: tuple[Mend, ...]
+    together: Together | None
     legs: tuple[LegSpan, ...]
     plots: tuple[Plot, ...]
     assumptions: tuple[tuple[str, str, str], ...]  # name, value, why it is not certain

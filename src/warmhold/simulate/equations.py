@@ -83,6 +83,7 @@ from warmhold.simulate.layout import (
     COMPRESSOR_W,
     CONTACT,
     CORE,
+    CORE_SHIFT,
     DECK,
     DRY_LOSS,
     ELECTRONICS_W,
@@ -188,6 +189,7 @@ def rates(y: Any, p: Any, c: Any, alive: Any, dy: Any, flow: Any) -> None:
     deck = y[DECK]
     skin = y[SKIN]
     core = y[CORE]
+    own_core = core - p[CORE_SHIFT]
     aboard = c[ABOARD]
     ambient = c[AMBIENT]
     moving = p[FAN_OFF] + (1.0 - p[FAN_OFF]) * alive
@@ -225,7 +227,7 @@ def rates(y: Any, p: Any, c: Any, alive: Any, dy: Any, flow: Any) -> None:
 
     # --- the baby's wet losses
     skin_vapour = series(
-        p[SKIN_VAPOUR] * sweat_factor(core, p[WEEKS]), wet_film_w_m2kpa(film, c[PRESSURE])
+        p[SKIN_VAPOUR] * sweat_factor(own_core, p[WEEKS]), wet_film_w_m2kpa(film, c[PRESSURE])
     )
     through = open_share + p[BODY_SHARE] * p[BODY_VAPOUR] + 0.7 * p[HEAD_SHARE]
     skin_latent_w = (
@@ -233,7 +235,9 @@ def rates(y: Any, p: Any, c: Any, alive: Any, dy: Any, flow: Any) -> None:
     )
     skin_water_g_s = skin_latent_w / LATENT_J_G
 
-    heat_w = p[MASS] * metabolic_heat_w_kg(p[REST], p[CEILING], p[READINESS], skin, core) * aboard
+    heat_w = (
+        p[MASS] * metabolic_heat_w_kg(p[REST], p[CEILING], p[READINESS], skin, own_core) * aboard
+    )
     breathed = ventilation_lpm(heat_w)
     inspired = y[VAPOUR] * (1.0 - p[BREATH_DRY])
     breath_g_h = p[BREATH_LOSS] * breath_water_g_h(breathed, inspired)
@@ -244,7 +248,7 @@ def rates(y: Any, p: Any, c: Any, alive: Any, dy: Any, flow: Any) -> None:
     breath_in_hood = p[BREATH_IN_HOOD]
 
     # --- core to skin, skin to mattress
-    opening = vessel_opening(skin, core)
+    opening = vessel_opening(skin, own_core)
     inner_w = (
         aboard
         * area

@@ -720,6 +720,8 @@ def _start(
         baby.temperature_c.spread, "degC", baby.temperature_c.provenance,
     )  # fmt: skip
     y[:, at.CORE] = first + offset
+    # what is known of babies' own set points are readings, so an offset of the site moves both
+    p[:, at.CORE_SHIFT] = offset - _site(baby).value
     gap = draws.positive(
         "physiology.start_gap", "skin below core at the start", 0.8, 0.3, "K", "own"
     )
@@ -731,16 +733,20 @@ def _start(
 
 def _site_offset(baby: Baby, draws: Draws) -> Floats:
     """How far the thermometer's place is below core."""
-    body = physiology()
-    varied = {
-        "axillary": body.axillary_below_core_k,
-        "rectal": body.rectal_below_core_k,
-        "skin": body.skin_below_core_k,
-    }[baby.temperature_site]
+    varied = _site(baby)
     return draws.normal(
         "physiology.site_offset", f"{baby.temperature_site} below core", varied.value,
         varied.spread, "K", varied.mark,
     )  # fmt: skip
+
+
+def _site(baby: Baby) -> Varied:
+    body = physiology()
+    return {
+        "axillary": body.axillary_below_core_k,
+        "rectal": body.rectal_below_core_k,
+        "skin": body.skin_below_core_k,
+    }[baby.temperature_site]
 
 
 def _stood_warm(
