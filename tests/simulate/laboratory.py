@@ -73,6 +73,8 @@ class Baby:
             "RADIATING": table["radiating_fraction"],
             "REST": rest,
             "CEILING": float(cold_ceiling_w_kg(self.weeks, rest)),
+            "CORE_SHIFT": 0.0,
+            "DRY_LOSS": 1.0,
             "READINESS": float(cold_readiness(self.weeks, self.age_h)) * self.can_answer_cold,
             "VESSELS_CLOSED": float(closed_vessels_w_m2k(self.weeks)),
             "VESSELS_OPEN": float(open_vessels_w_m2k(self.weeks)),

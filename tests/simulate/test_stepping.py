@@ -266,10 +266,6 @@ def test_a_unit_that_starts_empty_says_when_it_lost_power() -> None:
     assert s.run().run.empty_s[0] == 600.0
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a source weaker than the electronics: the unit runs on, and its battery gives nothing",
-)
 def test_a_source_too_weak_for_the_electronics_draws_on_the_battery() -> None:
     s = hood_setup(TERM, [(60, {"EXTERNAL_W": 0.0, "AMBIENT": 15.0})])
     record = s.run()

@@ -80,7 +80,7 @@ def _baby(case: Case) -> list[Beyond]:
     if "bare" in baby.dressing and not baby.cooled:
         found.append(
             Beyond(
-                "Bare baby: near neutral the model loses about a fifth less heat than direct "
+                "Bare baby: near neutral the model loses up to a third less heat than direct "
                 "calorimetry measured in term babies (docs/validation.md). A bare baby may run "
                 "colder than shown: lean to the warm side."
             )
