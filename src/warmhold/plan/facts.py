@@ -10,11 +10,15 @@ from warmhold.plan.drivers import ASSUMED_SHARE, UNSURE, variance_shares
 from warmhold.plan.margins import describe, measured, value_text
 from warmhold.plan.measures import body_bounds_c, body_temperature_c, minutes_from_loading
 from warmhold.plan.sheet import Margin
-from warmhold.plan.words import clock, number, share
+from warmhold.plan.words import band, band_of, clock, number, share
+from warmhold.science.hood_gas import minutes_to_share, time_constant_min
+from warmhold.science.oxygen import fraction_at_pressure, oxygen_at_saturation
 from warmhold.simulate import layout as at
 from warmhold.simulate.draws import Draws
 from warmhold.simulate.scenario import Outcome
 
+REPLACE_BELOW = 0.8  # of its rating
+FETAL_P50_KPA = 2.67  # 20 mmHg: mostly fetal haemoglobin, 18 to 20 mmHg (memory-level mix)
 WARM_AGAIN_K = 0.2  # above the lower bound of a cooled baby: time to act
 WHY = {
     "assumed": "assumed in the unit's profile",
@@ -123,6 +127,9 @@ def attention(outcome: Outcome, margins: tuple[Margin, ...]) -> tuple[str, ...]:
             f"Oxygen into the hood about {number(flow, 1)} L/min beside {number(fresh, 0)} L/min "
             f"of fresh air (assumed); policy asks {least:g} L/min in all against carbon dioxide."
         )
+        lines.append(_wash_in(outcome))
+    lines += _oxygen_lines(outcome)
+    lines += _display_lines(outcome)
     if any(m.key == "humidity" and m.state == "falls short" for m in margins):
         lines.append("Cold dry air makes the hood dry: the baby loses water and heat through skin.")
     lines += [
@@ -132,6 +139,68 @@ def attention(outcome: Outcome, margins: tuple[Margin, ...]) -> tuple[str, ...]:
         "source).",
     ]
     return tuple(lines)
+
+
+def _wash_in(outcome: Outcome) -> str:
+    """How long the hood's oxygen takes once the baby is in and the front is shut."""
+    p, first = outcome.ensemble.p, outcome.ensemble.gas.hood_flow_lpm[:, 0]
+    tau = time_constant_min(p[:, at.VOLUME] * 1000.0, first, p[:, at.FRESH] * 60000.0)
+    minutes = np.asarray(minutes_to_share(0.95, tau))
+    return (
+        f"Oxygen in the hood needs {band(band_of(minutes), 0)} min to come to 95 % of its rise "
+        "after the front is shut; every opening starts it again."
+    )
+
+
+def _oxygen_lines(outcome: Outcome) -> list[str]:
+    """What the target means in partial pressure, and what happens if oxygen is left alone."""
+    case = outcome.ensemble.case
+    baby, water = case.trip.baby, case.policy.oxygen.water_vapour_kpa.value
+    if baby.support == "none":
+        return []
+    lines = []
+    target = baby.saturation_target_percent
+    if target is not None and target[1] < 99.0:
+        low, high = (
+            float(oxygen_at_saturation(percent / 100.0, FETAL_P50_KPA)) for percent in target
+        )
+        lines.append(
+            f"A saturation of {target[0]:g} to {target[1]:g} % is about {number(low, 1)} to "
+            f"{number(high, 1)} kPa of arterial oxygen with mostly fetal haemoglobin (P50 "
+            f"{FETAL_P50_KPA:.1f} kPa, derived; more after transfusion)."
+        )
+    ground = case.trip.legs[0].pressure_kpa
+    highest = min(case.trip.legs, key=lambda leg: leg.pressure_kpa)
+    if highest.pressure_kpa < ground - 1.0:
+        alike = float(
+            fraction_at_pressure(
+                baby.oxygen_percent.value / 100.0, highest.pressure_kpa, ground, water
+            )
+        )
+        lines.append(
+            f"Left at {baby.oxygen_percent.value:g} % on {highest.name}, the baby would be as if "
+            f"on {100.0 * alike:.0f} % here."
+        )
+    return lines
+
+
+def _display_lines(outcome: Outcome) -> list[str]:
+    """Where the unit's own displays would not show what is expected."""
+    limits = outcome.ensemble.case.unit.limits
+    shown = (
+        ("hood air", limits.air_display_c, outcome.state(at.AIR)),
+        ("skin", limits.skin_display_c, outcome.state(at.SKIN)),
+    )
+    lines = []
+    for name, grid, values in shown:
+        aboard = values[:, outcome.aboard_from :]
+        low, high = np.quantile(aboard.min(axis=1), 0.05), np.quantile(aboard.max(axis=1), 0.95)
+        if low < grid.lowest or high > grid.highest:
+            lines.append(
+                f"The unit shows {name} from {grid.lowest:g} to {grid.highest:g} °C; expected are "
+                f"{number(float(low), 0)} to {number(float(high), 0)} °C: outside it shows nothing."
+            )
+    return lines
 
 
 def _warm_again(outcome: Outcome) -> str:
@@ -155,6 +224,14 @@ def _warm_again(outcome: Outcome) -> str:
 
 def _battery_lines(outcome: Outcome) -> list[str]:
     case = outcome.ensemble.case
+    spares = sum(s.carried for s in case.trip.supplies.spare_batteries)
+    if spares:
+        return [
+            f"{spares} spare {'battery' if spares == 1 else 'batteries'} carried: change over "
+            f"before the bar is at {case.policy.battery.connect_at_divisions.value:g} of ten "
+            "(common practice, no source).",
+            *_health_line(outcome),
+        ]
     full = outcome.ensemble.p[:, at.CHARGEABLE_WH]
     least = np.clip(outcome.state(at.CHARGE)[:, outcome.aboard_from :].min(axis=1) / full, 0.0, 1.0)
     divisions = case.unit.battery.bar_divisions
@@ -166,7 +243,22 @@ def _battery_lines(outcome: Outcome) -> list[str]:
     )
     if shown <= asked * divisions / 10.0:
         line += f" At {asked:g} of ten, connect to outside power now (common practice, no source)."
-    return [line]
+    return [line, *_health_line(outcome)]
+
+
+def _health_line(outcome: Outcome) -> list[str]:
+    """A battery at the end of its life."""
+    p, battery = outcome.ensemble.p, outcome.ensemble.case.unit.battery
+    new = battery.energy_wh.value * battery.packs * battery.usable_fraction.value
+    health = float(np.median(p[:, at.CHARGEABLE_WH])) / new
+    if health >= REPLACE_BELOW:
+        return []
+    known = "measured" if battery.health is not None else "guessed from its age"
+    return [
+        f"Battery at about {100 * health:.0f} % of its rating ({known}): below "
+        f"{100 * REPLACE_BELOW:.0f} % it is due for replacement (stationary-battery practice, "
+        "pinacia.com, verified there; for small packs by analogy)."
+    ]
 
 
 def assumptions(

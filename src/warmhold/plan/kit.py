@@ -137,4 +137,7 @@ def _kit(case: Case, taken: dict[str, int], spares: int, short: list[str]) -> Ki
         sentence = "What is already on the unit is enough; nothing has to be added."
     else:
         sentence = f"Add {extra:.1f} kg to what is on the unit."
+    sentence += (
+        f" The unit itself is {case.unit.carriage.mass_kg.value:.0f} kg, without what is on it."
+    )
     return Kit((*carried, *added), not short, round(extra, 2), sentence)

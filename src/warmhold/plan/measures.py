@@ -287,16 +287,13 @@ def leg_minutes(ensemble: Ensemble) -> Floats:
     return minutes
 
 
-def gas(outcome: Outcome, lpm: Floats, litres: Floats, factor: float) -> Measure:
-    """Litres in the cylinders beyond ``factor`` times what the legs use [L].
+def runs_out_min(outcome: Outcome, lpm: Floats, litres: Floats) -> tuple[Floats, Ints]:
+    """When a supply runs out, minutes from loading, inf if it does not; and on which leg.
 
-    lpm : (members, legs) flow from cylinders
-    litres : (members,) what they deliver
+    lpm : (members, legs) flow from it
+    litres : (members,) what it delivers
     """
-    ensemble = outcome.ensemble
-    used = lpm * leg_minutes(ensemble)
-    total = used.sum(axis=1)
-    spare = litres - factor * total
+    used = lpm * leg_minutes(outcome.ensemble)
     running = np.cumsum(used, axis=1)
     out = running > litres[:, None]
     starts = minutes_from_loading(outcome)[
@@ -306,13 +303,22 @@ def gas(outcome: Outcome, lpm: Floats, litres: Floats, factor: float) -> Measure
     leg = out.argmax(axis=1)
     before = np.where(leg > 0, running[rows, leg - 1], 0.0)
     flow = np.maximum(lpm[rows, leg], 1.0e-9)
-    fails = np.where(
-        out.any(axis=1), starts[rows, leg] + np.maximum(litres - before, 0.0) / flow, np.inf
-    )
+    moment = starts[rows, leg] + np.maximum(litres - before, 0.0) / flow
+    happens = out.any(axis=1)
+    return np.where(happens, moment, np.inf), np.where(happens, leg, -1).astype(np.int64)
+
+
+def gas(outcome: Outcome, lpm: Floats, litres: Floats, factor: float) -> Measure:
+    """Litres in the cylinders beyond ``factor`` times what the legs use [L].
+
+    lpm : (members, legs) flow from cylinders
+    litres : (members,) what they deliver
+    """
+    total = (lpm * leg_minutes(outcome.ensemble)).sum(axis=1)
+    fails, leg = runs_out_min(outcome, lpm, litres)
     users = np.flatnonzero((lpm > 0.0).any(axis=0))
     last = int(users[-1]) if len(users) else -1
-    where = np.where(out.any(axis=1), leg, last).astype(np.int64)
-    return Measure(spare, fails, where)
+    return Measure(litres - factor * total, fails, np.where(leg >= 0, leg, last).astype(np.int64))
 
 
 def altitude(outcome: Outcome) -> Measure:

@@ -100,6 +100,13 @@ def plots(outcome: Outcome) -> tuple[Plot, ...]:
             "Energy at 25 °C and rated power; cold and a heavy draw use it up faster.",
         ),
     ]  # fmt: skip
+    found.append(
+        Plot(
+            "minutes", "Battery: minutes left if outside power were lost now", "min", axis,
+            (_series("minutes", "minutes", measures.minutes_left(outcome)[:, shown]),), None,
+            "At the draw of that moment; a heater that works harder shortens it.",
+        )
+    )  # fmt: skip
     cylinders = _cylinder_series(outcome)
     if cylinders:
         found.append(

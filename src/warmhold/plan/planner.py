@@ -15,6 +15,7 @@ from warmhold.plan.alarms import alarm_limits
 from warmhold.plan.changes import with_start
 from warmhold.plan.drivers import assumed_behind
 from warmhold.plan.facts import assumptions, attention, measure_next, trip_facts
+from warmhold.plan.gas_rows import cylinder_rows
 from warmhold.plan.kit import lightest_kit
 from warmhold.plan.margins import margin, measured
 from warmhold.plan.measures import Measure
@@ -25,9 +26,11 @@ from warmhold.plan.start_point import choose_air_set, start_point
 from warmhold.plan.validity import beyond
 from warmhold.plan.warmup import warm_up
 from warmhold.plan.words import band, band_of, number, share
+from warmhold.science.air import vapour_pressure_kpa
 from warmhold.science.analyser import reading_percent
 from warmhold.science.atmosphere import altitude_m_at
 from warmhold.science.oxygen import lowest_pressure_kpa
+from warmhold.simulate import layout as at
 from warmhold.simulate.scenario import Outcome, prepare, run
 
 Floats = NDArray[np.float64]
@@ -107,6 +110,7 @@ def plan_case(
         oxygen=_oxygen_rows(outcome),
         ceiling_altitude_m=_ceiling_m(outcome),
         kit=kit,
+        cylinders=cylinder_rows(outcome),
         alarms=alarm_limits(case, _oxygen_given(outcome), _on_oxygen(case)),
         mends=mends,
         together=together,
@@ -258,7 +262,10 @@ def _oxygen_rows(outcome: Outcome) -> tuple[OxygenRow, ...]:
         over = float(np.mean(need > most))
         if over > 0.0:
             notes.append(f"over {most:.0f} % in {share(over)} of simulated trips")
-        shown = reading_percent(np.minimum(need, most), leg.pressure_kpa, 0.0, ground, 0.0)
+        shown = reading_percent(
+            np.minimum(need, most), leg.pressure_kpa, _gas_vapour_kpa(outcome, index), ground,
+            _start_vapour_kpa(outcome),
+        )  # fmt: skip
         reads = band_of(np.asarray(shown))
         if abs(leg.pressure_kpa - ground) > 1.0:
             notes.append(
@@ -268,6 +275,19 @@ def _oxygen_rows(outcome: Outcome) -> tuple[OxygenRow, ...]:
         sentence = "; ".join(notes)
         rows.append(OxygenRow(leg.name, leg.pressure_kpa, spread, reads, sentence))
     return tuple(rows)
+
+
+def _start_vapour_kpa(outcome: Outcome) -> float:
+    """Vapour pressure where the analyser is calibrated [kPa]."""
+    first = outcome.ensemble.conditions[:, 0]
+    return float(np.median(vapour_pressure_kpa(first[:, at.AMBIENT_VAPOUR], first[:, at.AMBIENT])))
+
+
+def _gas_vapour_kpa(outcome: Outcome, leg: int) -> float:
+    """Vapour pressure of what the analyser sees: hood air, or dry gas from a circuit [kPa]."""
+    if outcome.ensemble.case.trip.baby.support != "hood":
+        return 0.0
+    return float(np.median(outcome.flow(at.F_VAPOUR_KPA)[:, outcome.leg_outputs(leg)]))
 
 
 def _ceiling_m(outcome: Outcome) -> float | None:

@@ -173,6 +173,18 @@ class Kit:
 
 
 @dataclass(frozen=True)
+class CylinderRow:
+    """One carried cylinder: what it delivers and when it is time to change over."""
+
+    name: str
+    gas: str
+    litres: Band  # above its residual, at 15 °C and one atmosphere
+    opened_min: float | None  # middle case, minutes from the baby going in; None: not needed
+    empty_min: Band | None  # None: it outlasts the trip in most simulated trips
+    sentence: str
+
+
+@dataclass(frozen=True)
 class AlarmLimit:
     """One alarm limit: what policy wants and what this unit can be set to."""
 
@@ -222,6 +234,7 @@ class Sheet:
     oxygen: tuple[OxygenRow, ...]
     ceiling_altitude_m: float | None
     kit: Kit
+    cylinders: tuple[CylinderRow, ...]
     alarms: tuple[AlarmLimit, ...]
     mends: tuple[Mend, ...]
     together: Together | None
