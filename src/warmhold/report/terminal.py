@@ -12,7 +12,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from warmhold.plan.sheet import Margin, Mend, Sheet, State
+from warmhold.plan.sheet import Band, Margin, Mend, Sheet, State
 from warmhold.report import words
 from warmhold.report.plain import sayable
 
@@ -124,7 +124,7 @@ def _parts(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
     yield _answers(sheet, say)
     if sheet.needs_attention:
         yield _heading("Before leaving", say)
-        yield _bullets(sheet.needs_attention, say)
+        yield _bullets(map(words.capital, sheet.needs_attention), say)
     yield from _margins(sheet, say)
     yield from _holds(sheet, say)
     yield from _oxygen(sheet, say)
@@ -155,45 +155,64 @@ def _answers(sheet: Sheet, say: Say) -> RenderableType:
     grid.add_column(no_wrap=True, style="dim")
     grid.add_column(ratio=1)
 
-    def row(name: str, strong: str, *soft: str) -> None:
-        cell = Text(say(strong), style="bold")
-        for line in soft:
-            if line:
-                cell.append("\n" + say(line), style="not bold")
+    def row(name: str, *lines: str | Text) -> None:
+        cell = Text()
+        for i, line in enumerate(line for line in lines if line):
+            style = "not bold" if i else "bold"
+            cell.append("\n" if i else "")
+            cell.append_text(line if isinstance(line, Text) else Text(say(line), style=style))
         grid.add_row(Text(say(name)), cell)
 
     row("Fails first", sheet.first_to_fail or words.nothing_fails(sheet))
-    row("Switch on", *_switch_on_lines(sheet))
-    row("Start at", *_start_lines(sheet))
+    row("Switch on", *_switch_on_lines(sheet, say))
+    row("Start at", *_start_lines(sheet, say))
     row("Carry", *_carry_lines(sheet))
+    if sheet.together is not None:
+        state: State = "holds" if sheet.together.holds else "falls short"
+        outcome = f"{words.STATE_MARK[state]} {words.together_outcome(sheet.together)}"
+        changes = [f"• {change}" for change in sheet.together.changes]
+        row("All together", outcome, *changes, words.together_next(sheet.together))
     return Padding(grid, (0, 0, 0, 2))
 
 
-def _switch_on_lines(sheet: Sheet) -> tuple[str, ...]:
-    strong, soft = words.switch_on(sheet.warm_up, sheet.now)
+def _switch_on_lines(sheet: Sheet, say: Say) -> tuple[str | Text, ...]:
+    warm_up = sheet.warm_up
+    if words.no_warm_up(warm_up):
+        return words.split(warm_up.sentence)
+    strong, soft = words.switch_on(warm_up, sheet.now)
     return (
         f"{strong}, {soft}" if soft else strong,
         words.baby_in(sheet),
-        words.warm_up_line(sheet.warm_up),
+        _tagged(Text(say(words.warm_up_line(warm_up))), warm_up.assumed),
+        words.in_time(warm_up),
     )
 
 
-def _start_lines(sheet: Sheet) -> tuple[str, ...]:
+def _start_lines(sheet: Sheet, say: Say) -> tuple[str | Text, ...]:
     start = sheet.start
     if not words.known(start.air_set_c):
         return words.UNKNOWN, start.reason, start.sentence
-    return f"{words.with_unit(start.air_set_c, '°C')} air", words.felt(start)
+    air = Text(say(f"{words.with_unit(start.air_set_c, '°C')} air"), style="bold")
+    return _tagged(air, start.assumed), words.felt(start)
+
+
+def _tagged(figure: Text, assumed: Sequence[str], gap: str = "  ") -> Text:
+    """Put the word "assumed" beside a figure that rests on assumed values."""
+    if assumed:
+        figure.append(gap)
+        figure.append("assumed", style="not bold italic underline")
+    return figure
 
 
 def _carry_lines(sheet: Sheet) -> tuple[str, ...]:
     kit = sheet.kit
     items = words.carry(kit)
-    total = f"mass in all: {words.with_unit(kit.mass_kg, 'kg')}" if items else ""
+    total = words.mass_in_all(kit)
     if not kit.holds:
         return kit.sentence or "no kit that is owned meets policy", *items, total
     if not items:
         return "nothing more than is on the unit", kit.sentence
-    return *items, f"{total}. {kit.sentence}"
+    return *items, f"{total} {kit.sentence}".strip()
 
 
 # --- the tables ---------------------------------------------------------------------------------
@@ -201,7 +220,7 @@ def _carry_lines(sheet: Sheet) -> tuple[str, ...]:
 
 def _margins(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
     yield _heading("Margins: what is to spare (5 to 95 % range in brackets)", say)
-    table = _table(say, ("", 3), ("Margin", 4), ("To spare", 4), ("Holds in", 2), ("Worst at", 3))
+    table = _table(say, ("", 3), ("Margin", 4), ("To spare", 4), ("Holds in", 3), ("Worst at", 3))
     for margin in sheet.margins:
         name = Text(say(margin.title))
         name.append("\n" + say(margin.key), style="dim")
@@ -224,16 +243,22 @@ def _margins(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
 def _to_spare(margin: Margin, say: Say) -> Text:
     if not words.known_band(margin.band):
         return Text(say(f"{words.UNKNOWN}: {margin.reason}" if margin.reason else words.UNKNOWN))
-    cell = Text(say(words.middle(margin.band, margin.unit)), style="bold")
-    cell.append(say(f"\n({words.spread(margin.band, margin.unit)})"), style="not bold")
-    if margin.assumed:
-        cell.append("\n" + "assumed", style="not bold italic underline")
-    return cell
+    return _figure(margin.band, margin.unit, margin.assumed, say, gap="\n")
+
+
+def _figure(
+    band: Band | None, unit: str, assumed: Sequence[str], say: Say, *, gap: str = " "
+) -> Text:
+    """Write the middle, the range, and the word "assumed" where the figure rests on such."""
+    cell = Text(say(words.middle(band, unit)), style="bold")
+    if words.known_band(band):
+        cell.append(gap + say(f"({words.spread(band, unit)})"), style="not bold")
+    return _tagged(cell, assumed, gap)
 
 
 def _held(margin: Margin) -> str:
     share = words.chance(margin.probability, margin.required)
-    return f"{share}\nof {words.needed(margin.required)}"
+    return f"{share}\nneeds {words.needed(margin.required)}"
 
 
 def _state(state: State, say: Say) -> Text:
@@ -244,21 +269,24 @@ def _holds(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
     if not sheet.holds:
         return
     yield _heading("If outside power is lost: minutes the battery carries the unit", say)
-    table = _table(say, ("Leg", 4), ("Minutes", 3), ("", 6))
+    table = _table(say, ("Leg", 5), ("Minutes held", 5), ("", 4))
     for hold in sheet.holds:
         table.add_row(
             Text(say(hold.leg)),
-            Text(say(words.middle_and_spread(hold.minutes, "min")), style="bold"),
+            _figure(hold.minutes, "min", hold.assumed, say),
             Text(say(hold.sentence)),
         )
     yield table
 
 
 def _oxygen(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
+    ceiling = words.known(sheet.ceiling_altitude_m)
+    if not sheet.oxygen and not ceiling:
+        return
+    yield _heading("Oxygen by leg", say)
     if sheet.oxygen:
-        yield _heading("Oxygen by leg", say)
         table = _table(say, ("Leg", 4), ("Air pressure", 2), ("Need", 3), ("Analyser reads", 3))
-        for row in sheet.oxygen:
+        for row in words.alike(sheet.oxygen):
             name = Text(say(row.leg))
             if row.sentence:
                 name.append("\n" + say(row.sentence), style="dim")
@@ -269,7 +297,8 @@ def _oxygen(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
                 Text(say(words.middle_and_spread(row.analyser_reads_percent, "%"))),
             )
         yield table
-    yield Text(say(f"Stay below: {words.with_unit(sheet.ceiling_altitude_m, 'm')}"))
+    if ceiling:
+        yield Text(say(f"Stay below: {words.with_unit(sheet.ceiling_altitude_m, 'm')}"))
 
 
 def _alarms(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
@@ -309,7 +338,7 @@ def _mends(mends: Sequence[Mend], sheet: Sheet, say: Say) -> Iterable[Renderable
                 say(
                     f"{words.chance(mend.before, mend.required)} → "
                     f"{words.chance(mend.after, mend.required)}"
-                    f" (of {words.needed(mend.required)})"
+                    f" (needs {words.needed(mend.required)})"
                 )
             ),
             Text(say(mend.side_effect or "–")),

@@ -9,18 +9,22 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Literal
 
 from warmhold.plan.sheet import (
     AlarmLimit,
     Band,
+    Hold,
     Kit,
     Margin,
     Mend,
+    OxygenRow,
     Sheet,
     StartPoint,
     State,
+    Together,
     Verdict,
     WarmUp,
 )
@@ -69,7 +73,7 @@ def decimals(unit: str, *values: float | None) -> int:
     largest = max(sizes, default=0.0)
     if largest >= 10 or largest == 0:
         return 0
-    return 1 if largest >= 1 else 2
+    return 1 if largest >= 1 or unit == "min" else 2
 
 
 def number(value: float | None, places: int = 0) -> str:
@@ -227,11 +231,66 @@ def carry(kit: Kit) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def rests_on(margin: Margin, most: int | None = None) -> str:
-    """Name the assumptions of a margin in a line, "" when it has none; at most ``most`` of them."""
-    if most is None or len(margin.assumed) <= most:
-        return ", ".join(margin.assumed)
-    return f"{', '.join(margin.assumed[:most])} and {len(margin.assumed) - most} more"
+def mass_in_all(kit: Kit) -> str:
+    """Write what the items weigh together, "" when nothing is added or the sentence says it."""
+    mass = with_unit(kit.mass_kg, "kg")
+    if not kit.items or kit.mass_kg == 0 or mass in kit.sentence:
+        return ""
+    return f"Mass in all: {mass}."
+
+
+def rests_on(item: Margin | StartPoint | WarmUp | Hold, most: int | None = None) -> str:
+    """Name what a figure assumes in a line, "" when it has nothing; at most ``most`` of them."""
+    if most is None or len(item.assumed) <= most:
+        return ", ".join(item.assumed)
+    return f"{', '.join(item.assumed[:most])} and {len(item.assumed) - most} more"
+
+
+def share_needed(share: float | None, required: float) -> str:
+    """Write a share beside the share that policy asks for."""
+    return f"{chance(share, required)} (needs {needed(required)})"
+
+
+def together_outcome(together: Together) -> str:
+    """Say what the changes, all made, come to; no more than the simulated trips show."""
+    share = share_needed(together.probability, together.required)
+    count = len(together.changes)
+    if together.holds:
+        return (
+            f"With these {count} changes every margin that has to hold does. "
+            f"Weakest then: {together.weakest}, {share}."
+        )
+    return (
+        f"Even with these {count} changes not every margin holds. "
+        f"Weakest then: {together.weakest}, {share}."
+    )
+
+
+def together_next(together: Together) -> str:
+    """Say what to do with changes that are enough; "" when they are not."""
+    if not together.holds:
+        return ""
+    return "Write them into the trip and work the sheet out again before leaving."
+
+
+def alike(rows: Sequence[OxygenRow]) -> tuple[OxygenRow, ...]:
+    """Gather legs whose oxygen rows say the same into one row, in the order they first come."""
+    legs: dict[OxygenRow, list[str]] = {}
+    for row in rows:
+        legs.setdefault(replace(row, leg=""), []).append(row.leg)
+    if len(legs) == 1 and len(rows) > 1:
+        return tuple(replace(row, leg="all legs") for row in legs)
+    return tuple(replace(row, leg=", ".join(names)) for row, names in legs.items())
+
+
+def capital(text: str) -> str:
+    """Begin a line with a capital letter."""
+    return text[:1].upper() + text[1:]
+
+
+def stopped(text: str) -> str:
+    """End a line with a full stop, as a sentence."""
+    return text if not text or text.endswith((".", "!", "?")) else f"{text}."
 
 
 def sorted_mends(sheet: Sheet) -> tuple[Mend, ...]:
@@ -263,14 +322,35 @@ def nothing_fails(sheet: Sheet) -> str:
     return "nothing falls short"
 
 
+def no_warm_up(warm_up: WarmUp) -> bool:
+    """Say whether a sentence alone tells of the warm-up, with no figure and no time beside it."""
+    figures = (
+        warm_up.minutes,
+        warm_up.minutes_needed,
+        warm_up.latest_switch_on,
+        warm_up.earliest_baby_in,
+        warm_up.in_time,
+    )
+    return bool(warm_up.sentence) and all(figure is None for figure in figures)
+
+
 def warm_up_line(warm_up: WarmUp) -> str:
-    """Write how long the warm-up takes, what to allow, and whether the plan leaves that long."""
-    if not known_band(warm_up.minutes):
+    """Write how long the warm-up takes, and what to allow."""
+    band = warm_up.minutes
+    if band is None or not known_band(band):
         return warm_up.sentence or "warm-up: unknown"
-    line = f"warm-up {middle_and_spread(warm_up.minutes, 'min')}"
+    if band.p95 == 0 and warm_up.sentence:
+        return warm_up.sentence
+    line = f"warm-up {middle_and_spread(band, 'min')}"
     if known(warm_up.minutes_needed):
         line += f", allow {with_unit(warm_up.minutes_needed, 'min', 0)}"
-    return f"{line}; in time: {chance(warm_up.in_time)}"
+    return line
+
+
+def in_time(warm_up: WarmUp) -> str:
+    """Write in what share of trips the air is stable at the planned time."""
+    trips = " of trips" if known(warm_up.in_time) else ""
+    return f"air stable at the planned time: {chance(warm_up.in_time)}{trips}"
 
 
 def felt(start: StartPoint) -> str:
@@ -280,18 +360,26 @@ def felt(start: StartPoint) -> str:
     wall = ""
     if known_band(start.wall_below_air_k):
         wall = f"walls {middle_and_spread(start.wall_below_air_k, 'K')} below the air: "
+    line = f"{wall}feels like {middle_and_spread(start.operative_at_set, '°C')}"
+    if not known(start.neutral_low_c) and not known(start.neutral_high_c):
+        return f"{line}. {start.reason or 'Neutral: unknown.'}"
     return (
-        f"{wall}feels like {middle_and_spread(start.operative_at_set, '°C')}; neutral "
-        f"{number(start.neutral_low_c, 1)} to {with_unit(start.neutral_high_c, '°C')}"
+        f"{line}; neutral {number(start.neutral_low_c, 1)} to "
+        f"{with_unit(start.neutral_high_c, '°C')}"
     )
 
 
 def reason(sheet: Sheet) -> tuple[str, str]:
     """Split the headline into its first sentence and the rest."""
-    found = re.search(r"[.!?] (?=[A-Z])", sheet.headline)
+    return split(sheet.headline)
+
+
+def split(text: str) -> tuple[str, str]:
+    """Split a text into its first sentence and the rest."""
+    found = re.search(r"[.!?] (?=[A-Z])", text)
     if found is None:
-        return sheet.headline, ""
-    return sheet.headline[: found.start() + 1], sheet.headline[found.end() :]
+        return text, ""
+    return text[: found.start() + 1], text[found.end() :]
 
 
 def baby_in(sheet: Sheet) -> str:

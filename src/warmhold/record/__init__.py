@@ -1,0 +1,1 @@
+"""The record of a trip: append-only, hash-chained, one writer."""

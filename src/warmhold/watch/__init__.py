@@ -1,0 +1,1 @@
+"""The watch on the road: an ensemble filter on the coupled model, and named conditions."""
