@@ -8,13 +8,14 @@ from warmhold.model import Case, Sourced
 from warmhold.model.base import SPREAD_BY_POLICY, Quantity
 from warmhold.plan.drivers import ASSUMED_SHARE, UNSURE, variance_shares
 from warmhold.plan.margins import describe, measured, value_text
-from warmhold.plan.measures import body_bounds_c, body_temperature_c, minutes_from_loading
+from warmhold.plan.measures import body_bounds_c
 from warmhold.plan.sheet import Margin
 from warmhold.plan.words import band, band_of, clock, number, share
 from warmhold.science.hood_gas import minutes_to_share, time_constant_min
 from warmhold.science.oxygen import fraction_at_pressure, oxygen_at_saturation
 from warmhold.simulate import layout as at
 from warmhold.simulate.draws import Draws
+from warmhold.simulate.readouts import body_temperature_c, minutes_from_loading
 from warmhold.simulate.scenario import Outcome
 
 REPLACE_BELOW = 0.8  # of its rating

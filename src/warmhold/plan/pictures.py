@@ -9,6 +9,7 @@ from warmhold.model import Cylinder
 from warmhold.plan import measures
 from warmhold.plan.sheet import LegSpan, Plot, Series
 from warmhold.simulate import layout as at
+from warmhold.simulate.readouts import body_temperature_c, leg_of_output, minutes_left
 from warmhold.simulate.scenario import Outcome
 
 Floats = NDArray[np.float64]
@@ -70,7 +71,7 @@ def plots(outcome: Outcome) -> tuple[Plot, ...]:
     axis = tuple(float(m) for m in minutes[shown])
     case = outcome.ensemble.case
     low, high = measures.body_bounds_c(case.policy, case.trip.baby.cooled)
-    body = measures.body_temperature_c(outcome)
+    body = body_temperature_c(outcome)
     site = "rectal" if case.trip.baby.temperature_site == "rectal" else "axillary"
     aboard = np.arange(len(minutes)) >= outcome.aboard_from
     found = [
@@ -103,7 +104,7 @@ def plots(outcome: Outcome) -> tuple[Plot, ...]:
     found.append(
         Plot(
             "minutes", "Battery: minutes left if outside power were lost now", "min", axis,
-            (_series("minutes", "minutes", measures.minutes_left(outcome)[:, shown]),), None,
+            (_series("minutes", "minutes", minutes_left(outcome)[:, shown]),), None,
             "At the draw of that moment; a heater that works harder shortens it.",
         )
     )  # fmt: skip
@@ -150,7 +151,7 @@ def _cylinder_series(outcome: Outcome) -> tuple[Series, ...]:
 
 def _oxygen_plot(outcome: Outcome, minutes: Floats, aboard: NDArray[np.bool_]) -> Plot:
     need = outcome.ensemble.gas.need_fraction * 100.0
-    leg = np.maximum(measures.leg_of_output(outcome), 0)
+    leg = np.maximum(leg_of_output(outcome), 0)
     shown = tuple(float(m) for m in minutes[aboard])
     series = [_series("need", "oxygen needed", need[:, leg][:, aboard])]
     if outcome.ensemble.case.trip.baby.support in ("none", "hood", "cannula"):

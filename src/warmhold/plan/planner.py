@@ -31,6 +31,7 @@ from warmhold.science.analyser import reading_percent
 from warmhold.science.atmosphere import altitude_m_at
 from warmhold.science.oxygen import lowest_pressure_kpa
 from warmhold.simulate import layout as at
+from warmhold.simulate.readouts import minutes_left
 from warmhold.simulate.scenario import Outcome, prepare, run
 
 Floats = NDArray[np.float64]
@@ -238,7 +239,7 @@ def _critical(margins: tuple[Margin, ...], found: Mapping[str, Measure]) -> Marg
 
 def _holds(outcome: Outcome) -> tuple[Hold, ...]:
     """Minutes on battery if outside power is lost, at the worst moment of each leg."""
-    left = measures.minutes_left(outcome)
+    left = minutes_left(outcome)
     found = []
     for index, leg in enumerate(outcome.ensemble.case.trip.legs):
         lowest = left[:, outcome.leg_outputs(index)].min(axis=1)

@@ -24,6 +24,7 @@ from warmhold.plan.words import band, band_of, number, share
 from warmhold.science.air import saturation_vapour_kpa
 from warmhold.science.neutral import NeutralEstimate, neutral_sources
 from warmhold.simulate import layout as at
+from warmhold.simulate.readouts import body_temperature_c
 from warmhold.simulate.scenario import (
     Ensemble,
     Outcome,
@@ -76,7 +77,7 @@ def trial(case: Case, seed: int, air_set_c: float, members: int = TRIAL_MEMBERS)
     """Run one setting."""
     outcome = run(powered(prepare(case, members, seed, air_set_c=air_set_c, coarse=True)))
     low, high = measures.body_bounds_c(case.policy, case.trip.baby.cooled)
-    body = measures.body_temperature_c(outcome)[:, outcome.aboard_from :]
+    body = body_temperature_c(outcome)[:, outcome.aboard_from :]
     too_cold = body.min(axis=1) < low
     too_hot = body.max(axis=1) > high
     end = outcome.leg_outputs(longest_leg(case)).stop - 1
