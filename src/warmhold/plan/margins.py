@@ -160,7 +160,7 @@ def describe(key: str, case: Case) -> Described:
             "minutes",
             (
                 ("worst-case factor", gas.worst_case_factor, "×"),
-                ("flow when a hood is not enough", gas.worst_hood_flow_lpm, "L/min"),
+                ("flow when hood or cannula is not enough", gas.worst_hood_flow_lpm, "L/min"),
             ),
             gas_sources,
         ),

@@ -15,6 +15,7 @@ from warmhold.model import Baby, Case, Leg, Quantity, Trip, Unit
 from warmhold.model.physiology import Varied, physiology
 from warmhold.science.air import absolute_humidity_g_m3, saturation_vapour_kpa
 from warmhold.science.battery import PEUKERT_LEAD, PEUKERT_LITHIUM, health_by_age
+from warmhold.science.blend import air_flow_lpm, oxygen_flow_lpm
 from warmhold.science.body import (
     closed_vessels_w_m2k,
     open_vessels_w_m2k,
@@ -165,6 +166,7 @@ def prepare(
     p = np.ones((members, at.N_PARAM))
     _unit_constants(p, unit, trip, draws)
     _baby_constants(p, trip.baby, draws)
+    _mattress_constants(p, unit, draws)
     _skin_control(p, case)
     if warming_min is None:
         warming_min = (trip.start.baby_in - trip.start.now).total_seconds() / 60.0
@@ -655,11 +657,13 @@ def _gas_use(case: Case, legs: tuple[Leg, ...], p: Floats, draws: Draws) -> GasU
             into_hood = np.asarray(flow_for_fraction_lpm(np.minimum(given, 0.9), 1.0, leak_lpm))
             hood[:, number] = into_hood
             blend_o2, blend_air = into_hood, np.zeros(draws.members)
-            most_o2 = np.full(draws.members, case.policy.gas.worst_hood_flow_lpm.value)
+        else:
+            blend_o2 = np.asarray(oxygen_flow_lpm(flow, given))
+            blend_air = np.asarray(air_flow_lpm(flow, given))
+        if baby.support in ("none", "hood", "cannula"):  # a mask or a tube would be needed
+            most_o2 = np.maximum(flow, case.policy.gas.worst_hood_flow_lpm.value)
             most_air = np.zeros(draws.members)
         else:
-            share = (np.maximum(given, 0.21) - 0.21) / 0.79
-            blend_o2, blend_air = flow * share, flow * (1.0 - share)
             most_o2, most_air = flow, flow
         drive_o2 = drive if supplies.drive_gas == "oxygen" else 0.0
         drive_air = drive if supplies.drive_gas == "air" else 0.0
@@ -680,7 +684,6 @@ def _start(
 ) -> tuple[Floats, Floats]:
     trip, unit = case.trip, case.unit
     start, baby = trip.start, trip.baby
-    _mattress_constants(p, unit, draws)
     y = np.zeros((draws.members, at.N_STATE))
     stood = draws.normal(
         "trip.start.unit_stood_at_c", "temperature the unit stood at",
