@@ -5,7 +5,7 @@ Nothing here works out an expected value: cases are changed and traces are laid 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from functools import cache
 from typing import Any
@@ -20,6 +20,7 @@ from warmhold.simulate.scenario import Ensemble, Outcome
 from warmhold.simulate.stepping import Run
 
 Floats = NDArray[np.float64]
+Points = Sequence[tuple[float, float]]
 
 
 @cache
@@ -150,6 +151,6 @@ def by_hand(
     return Outcome(ensemble, run)
 
 
-def course(outcome_min: Floats, points: list[tuple[float, float]]) -> Floats:
+def course(outcome_min: Floats, points: Points) -> Floats:
     """Straight lines through (minute, value) points, at these minutes."""
     return np.interp(outcome_min, [p[0] for p in points], [p[1] for p in points])

@@ -150,7 +150,8 @@ def battery(outcome: Outcome) -> Measure:
 
     What is left at the end of a run is counted at the mean draw of that run; a battery that
     empties before the end counts the missing minutes below zero, and later runs of that member
-    are not counted.
+    are not counted. One that empties outside these runs (warming up on it, or helping a source
+    too weak for the unit) counts the minutes from then to the end of the trip below zero.
     """
     ensemble = outcome.ensemble
     rules = ensemble.case.policy.battery
@@ -160,6 +161,7 @@ def battery(outcome: Outcome) -> Measure:
     spare = np.full(members, np.inf)
     where = np.full(members, -1, dtype=np.int64)
     empty = outcome.run.empty_s / 60.0
+    unplaced = np.isfinite(empty)
     for first, last in off_mains_runs(ensemble.case):
         begin = outcome.leg_outputs(first).start
         end = outcome.leg_outputs(last).stop - 1
@@ -174,12 +176,16 @@ def battery(outcome: Outcome) -> Measure:
         tighter = (here < spare) & (empty >= clock[:, begin])
         spare = np.where(tighter, here, spare)
         where = np.where(tighter, first, where)
+        unplaced &= ~(died & (empty >= clock[:, begin]))
     if not np.isfinite(spare).any():
         aboard = minutes_left(outcome)[:, outcome.aboard_from :]
         index = aboard.argmin(axis=1)
         spare = aboard[np.arange(members), index]
         where = leg_of_output(outcome)[outcome.aboard_from :][index]
-    return Measure(spare, outcome.run.empty_s / 60.0 - loaded, where)
+    fails = empty - loaded
+    spare = np.where(unplaced, np.minimum(spare, empty - clock[:, -1]), spare)
+    where = np.where(unplaced, leg_at(outcome, fails), where)
+    return Measure(spare, fails, where)
 
 
 def leg_at(outcome: Outcome, minutes: Floats) -> Ints:
