@@ -127,13 +127,14 @@ def describe(key: str, case: Case) -> Described:
         ),
         "battery": Described(
             "Battery on the legs without outside power", "min", 0,
-            "minutes left at the end of each run of battery legs at its mean draw"
+            "minutes left at the end of the tightest run of battery legs, at its mean draw, or the "
+            "minutes without power below zero"
             + (
                 " − (factor − 1) × length of the run"
                 if battery.rule == "factor"
                 else " − minutes that policy adds"
             )
-            + "; the tightest run counts. Usable energy = rated × health × usable share; it "
+            + ". Usable energy = rated × health × usable share; it "
             "empties faster by draw / rated power to the power (Peukert − 1), and by the cold",
             asked,
             (

@@ -146,46 +146,59 @@ def off_mains_runs(case: Case) -> list[tuple[int, int]]:
 
 
 def battery(outcome: Outcome) -> Measure:
-    """Minutes of battery beyond what policy asks, at the tightest run of legs on battery [min].
+    """Minutes of battery beyond what policy asks [min].
 
-    What is left at the end of a run is counted at the mean draw of that run; a battery that
-    empties before the end counts the missing minutes below zero, and later runs of that member
-    are not counted. One that empties outside these runs (warming up on it, or helping a source
-    too weak for the unit) counts the minutes from then to the end of the trip below zero.
+    A member whose battery lasts through every run of battery legs has the minutes left at the end
+    of the tightest run, at its mean draw, less policy's reserve. One whose battery empties has the
+    minutes without power, all runs together, below zero, less the reserve of the run where it
+    first emptied.
     """
     ensemble = outcome.ensemble
     rules = ensemble.case.policy.battery
     members = ensemble.p.shape[0]
     clock, charge = outcome.run.clock_s / 60.0, outcome.state(at.CHARGE)
-    loaded = clock[:, outcome.aboard_from]
+    empty = outcome.run.empty_s / 60.0
+    fails = empty - clock[:, outcome.aboard_from]
+    runs = off_mains_runs(ensemble.case)
+    if not runs:
+        aboard = minutes_left(outcome)[:, outcome.aboard_from :]
+        index = aboard.argmin(axis=1)
+        where = leg_of_output(outcome)[outcome.aboard_from :][index]
+        return Measure(aboard[np.arange(members), index], fails, where)
     spare = np.full(members, np.inf)
     where = np.full(members, -1, dtype=np.int64)
-    empty = outcome.run.empty_s / 60.0
-    unplaced = np.isfinite(empty)
-    for first, last in off_mains_runs(ensemble.case):
+    without = np.zeros(members)
+    died = np.zeros(members, dtype=np.bool_)
+    for first, last in runs:
         begin = outcome.leg_outputs(first).start
         end = outcome.leg_outputs(last).stop - 1
         length = clock[:, end] - clock[:, begin]
-        used = np.maximum(charge[:, begin] - charge[:, end], 1.0e-9)
-        died = empty <= clock[:, end]
-        left = np.where(died, empty - clock[:, end], charge[:, end] / used * length)
-        extra = (
-            (rules.factor.value - 1.0) * length if rules.rule == "factor" else rules.plus_min.value
+        reserve = (
+            (rules.factor.value - 1.0) * length
+            if rules.rule == "factor"
+            else np.full(members, rules.plus_min.value)
         )
-        here = left - extra
-        tighter = (here < spare) & (empty >= clock[:, begin])
-        spare = np.where(tighter, here, spare)
-        where = np.where(tighter, first, where)
-        unplaced &= ~(died & (empty >= clock[:, begin]))
-    if not np.isfinite(spare).any():
-        aboard = minutes_left(outcome)[:, outcome.aboard_from :]
-        index = aboard.argmin(axis=1)
-        spare = aboard[np.arange(members), index]
-        where = leg_of_output(outcome)[outcome.aboard_from :][index]
-    fails = empty - loaded
-    spare = np.where(unplaced, np.minimum(spare, empty - clock[:, -1]), spare)
-    where = np.where(unplaced, leg_at(outcome, fails), where)
-    return Measure(spare, fails, where)
+        missing = _minutes_without_power(outcome, begin, end)
+        used = np.maximum(charge[:, begin] - charge[:, end], 1.0e-9)
+        left = charge[:, end] / used * length - reserve
+        dies_here = ~died & (missing > 0.0)
+        tighter = ~died & ~dies_here & (left < spare)
+        spare = np.where(dies_here, -reserve, np.where(tighter, left, spare))
+        where = np.where(dies_here | tighter, first, where)
+        died |= dies_here
+        without += missing
+    return Measure(np.where(died, spare - without, spare), fails, where)
+
+
+def _minutes_without_power(outcome: Outcome, begin: int, end: int) -> Floats:
+    """Minutes of a run of battery legs in which nothing feeds the unit.
+
+    To the output's own two minutes, but for the first time, which is known exactly.
+    """
+    clock = outcome.run.clock_s[:, begin : end + 1] / 60.0
+    dead = outcome.flow(at.F_BUS)[:, begin + 1 : end + 1] <= 0.0
+    since = np.maximum(clock[:, :-1], np.minimum(outcome.run.empty_s / 60.0, 1.0e9)[:, None])
+    return np.asarray((dead * np.maximum(clock[:, 1:] - since, 0.0)).sum(axis=1))
 
 
 def leg_at(outcome: Outcome, minutes: Floats) -> Ints:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import timezone
+from datetime import UTC, timezone
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,7 +79,7 @@ def plan_case(
     margins = tuple(margin(key, item, outcome, outside) for key, item in found.items())
     tell("packing the lightest kit", 0.55)
     kit, taken, spares = lightest_kit(
-        case,
+        _once_warm(case, warm),
         outcome,
         min(members, KIT_MEMBERS),
         seed,
@@ -128,6 +128,14 @@ def plan_case(
     )
     tell("done", 1.0)
     return sheet
+
+
+def _once_warm(case: Case, warm: WarmUp) -> Case:
+    """The case with the baby going in when the unit is ready, if that is later than planned."""
+    start = case.trip.start
+    if warm.earliest_baby_in is None or warm.earliest_baby_in <= start.baby_in:
+        return case
+    return with_start(case, baby_in=warm.earliest_baby_in.astimezone(UTC))
 
 
 def _verdict(
