@@ -207,9 +207,11 @@ def test_the_shipped_trip_is_planned_for_real(capsys, tmp_path: Path) -> None:
     assert sheet.members == 100
     assert code == (status.GO if sheet.verdict == "go" else status.NOT_GO)
     assert sheet.verdict.upper() in out
+    shown = page.read_text(encoding="utf-8").replace("\u00a0", " ")
     for margin in sheet.margins:
         assert margin.key in out
-        assert f">{html.escape(margin.title)}" in page.read_text(encoding="utf-8")
+        assert f">{html.escape(margin.title)}" in shown
+    assert ("All together" in out) == ("All together" in shown) == (sheet.together is not None)
 
 
 # --- explain ------------------------------------------------------------------------------------

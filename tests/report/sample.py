@@ -12,6 +12,7 @@ from datetime import datetime, timedelta, timezone
 from warmhold.plan.sheet import (
     AlarmLimit,
     Band,
+    CylinderRow,
     Driver,
     Hold,
     Kit,
@@ -24,6 +25,7 @@ from warmhold.plan.sheet import (
     Series,
     Sheet,
     StartPoint,
+    Together,
     WarmUp,
 )
 
@@ -275,6 +277,7 @@ def winter() -> Sheet:
                 ("table by weight and age", "32.6 to 33.8 °C (memory)"),
             ),
             sentence="Walls 6 K below the air take 2.9 K off what he feels: set 35.2 °C.",
+            assumed=("conductance air to wall (assumed)", "table by weight and age (memory)"),
         ),
         warm_up=WarmUp(
             minutes=Band(49, 55, 62),
@@ -283,18 +286,23 @@ def winter() -> Sheet:
             earliest_baby_in=datetime(2026, 1, 14, 3, 40, tzinfo=ZONE),
             in_time=0.002,
             sentence="From 12 °C the air takes 55 min (49 to 62) to be stable.",
+            assumed=("heat capacity of the wall (assumed)",),
         ),
         margins=_margins(),
         holds=(
-            Hold("ward to ambulance", Band(14, 19, 26), "Already on battery."),
             Hold(
-                "road over the pass", Band(11, 16, 22), "If the inverter trips at the worst time."
+                "ward to ambulance",
+                Band(14, 19, 26),
+                "already on battery",
+                ("battery health (assumed)", "usable share (assumed)", "drawn (own)"),
             ),
-            Hold("ambulance to the unit", Band(math.nan, math.nan, math.nan), "Not worked out."),
+            Hold("road over the pass", Band(0.0, 0.64, 4.7), "if vehicle power is lost"),
+            Hold("ambulance to the unit", Band(math.nan, math.nan, math.nan), "not worked out"),
         ),
         oxygen=(
             OxygenRow("ward to ambulance", 101.3, Band(25, 30, 35), Band(29, 30, 31), ""),
-            OxygenRow("road over the pass", 94.6, Band(27, 32, 38), None, "At 560 m."),
+            OxygenRow("lift", 101.3, Band(25, 30, 35), Band(29, 30, 31), ""),
+            OxygenRow("road over the pass", 94.6, Band(27, 32, 38), None, "at 560 m"),
         ),
         ceiling_altitude_m=None,
         kit=Kit(
@@ -306,6 +314,11 @@ def winter() -> Sheet:
             holds=True,
             mass_kg=6.6,
             sentence="The lightest kit out of what is owned that meets policy.",
+        ),
+        cylinders=(
+            CylinderRow("small oxygen", "oxygen", Band(210, 237, 260), 0.0, Band(50, 66, 90), ""),
+            CylinderRow("second small", "oxygen", Band(215, 240, 262), 66.0, None, "outlasts it"),
+            CylinderRow("small air", "air", Band(300, 320, 340), None, None, "not needed"),
         ),
         alarms=(
             AlarmLimit(
@@ -346,6 +359,17 @@ def winter() -> Sheet:
             Mend("raise the air by 1 K", "cold", 0.9496, 0.97, 0.95, True, "hot falls to 93 %"),
             Mend("wait for the full warm-up", "heat", 0.71, 0.84, 0.95, False),
         ),
+        together=Together(
+            changes=(
+                "carry one spare battery",
+                "put the baby in 60 min later, after a longer warm-up",
+                "wrap and hat",
+            ),
+            holds=True,
+            weakest="Baby above 36.5 °C",
+            probability=0.962,
+            required=0.95,
+        ),
         legs=LEGS,
         plots=(_temperature(), _battery(), _cylinders(), _oxygen()),
         assumptions=(
@@ -380,9 +404,41 @@ def calm() -> Sheet:
         first_to_fail="",
         margins=margins,
         mends=(),
+        together=None,
         outside=(),
         needs_attention=(),
         warm_up=replace(sheet.warm_up, latest_switch_on=NOW + timedelta(minutes=12), in_time=0.97),
+    )
+
+
+def cooled() -> Sheet:
+    """A baby cooled on purpose: no warm-up, no neutral temperature, changes that are not enough."""
+    sheet = winter()
+    assert sheet.together is not None
+    return replace(
+        sheet,
+        title="Cooled on a hot day",
+        headline="Cooled baby not above target: short by 0.7 K; kept in 13 % of simulated trips.",
+        start=replace(
+            sheet.start,
+            neutral_low_c=None,
+            neutral_high_c=None,
+            by_source=(),
+            reason="Cooled on purpose: no neutral temperature applies.",
+        ),
+        warm_up=WarmUp(
+            None,
+            None,
+            None,
+            None,
+            None,
+            "Cooled on purpose: the unit need not be warm. Have it ready to warm when told.",
+        ),
+        oxygen=sheet.oxygen[:2],
+        kit=Kit(
+            (KitItem("oxygen, 5 L", 1, None),), True, 0.0, "What is already on the unit is enough."
+        ),
+        together=replace(sheet.together, holds=False, weakest="Not too warm", probability=0.83),
     )
 
 
@@ -397,13 +453,15 @@ def blank() -> Sheet:
         first_to_fail="",
         needs_attention=(),
         start=StartPoint(None, None, None, None, None, (), "", "the weight is not given"),
-        warm_up=WarmUp(None, None, None, None, None, "Not worked out."),
+        warm_up=WarmUp(None, None, None, None, None, ""),
         margins=(sheet.margins[5],),
         holds=(),
         oxygen=(),
         kit=Kit((), False, None, "No kit that is owned meets policy."),
+        cylinders=(),
         alarms=(),
         mends=(),
+        together=None,
         legs=(),
         plots=(Plot("temperature", "Temperature", "°C", (), ()),),
         assumptions=(),

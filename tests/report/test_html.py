@@ -8,6 +8,7 @@ import shutil
 import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
+from html import unescape
 from html.parser import HTMLParser
 
 import pytest
@@ -18,7 +19,12 @@ from report import sample
 from warmhold.plan.sheet import LegSpan
 from warmhold.report import html
 
-SHEETS = {"winter": sample.winter, "calm": sample.calm, "blank": sample.blank}
+SHEETS = {
+    "winter": sample.winter,
+    "calm": sample.calm,
+    "blank": sample.blank,
+    "cooled": sample.cooled,
+}
 CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")
 FLAGS = [
     "--no-sandbox",
@@ -112,6 +118,74 @@ def test_missing_values_read_unknown() -> None:
         assert not re.search(rf">[^<]*\b{word}\b", page)
 
 
+def _plain(page: str) -> str:
+    """Take the page's text as it reads: no tags, every gap one space."""
+    body = page[page.index("<body>") :]
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", body)).split())
+
+
+def test_changes_together_come_right_after_the_verdict() -> None:
+    page = html.page(sample.winter())
+    places = [
+        page.index(mark)
+        for mark in ('id="verdict"', 'id="together-title"', ">Switch on<", 'id="mends-title"')
+    ]
+    assert places == sorted(places)
+    block = page[places[1] : places[2]]
+    assert [item in block for item in ("Carry one spare battery", "Wrap and hat")] == [True, True]
+    text = _plain(page)
+    assert "With these 3 changes every margin that has to hold does." in text
+    assert "Baby above 36.5 °C, 96 % (needs 95 %)." in text
+    assert "again before leaving" in text
+    short = _plain(html.page(sample.cooled()))
+    assert "not enough Even with these 3 changes not every margin holds." in short
+    assert "Not too warm, 83 % (needs 95 %)" in short
+    assert "again before leaving" not in short
+    assert "All together" not in _plain(html.page(sample.calm()))
+
+
+def test_a_baby_cooled_on_purpose_has_a_sentence_in_place_of_a_warm_up() -> None:
+    text = _plain(html.page(sample.cooled()))
+    answers = text[text.index("What to do") : text.index("Read before leaving")]
+    assert "the unit need not be warm. Have it ready" in answers
+    assert "no neutral temperature applies" in answers
+    assert "Baby in, at the earliest" not in answers
+    assert "unknown" not in answers
+
+
+def test_assumed_stands_beside_the_figures_that_rest_on_it() -> None:
+    text = _plain(html.page(sample.winter()))
+    assert "allow 60 min. assumed" in text
+    assert "35.2 °C assumed" in text
+    assert "19 min 14 to 26 assumed" in text
+    assert "Assumed behind these minutes: battery health, usable share, drawn." in text
+    sheet = sample.winter()
+    bare = replace(
+        sheet,
+        start=replace(sheet.start, assumed=()),
+        warm_up=replace(sheet.warm_up, assumed=()),
+        holds=tuple(replace(hold, assumed=()) for hold in sheet.holds),
+    )
+    text = _plain(html.page(bare))
+    assert "allow 60 min. assumed" not in text
+    assert "35.2 °C assumed" not in text
+    assert "Assumed behind these minutes" not in text
+
+
+def test_a_ceiling_is_written_only_where_there_is_one() -> None:
+    assert "stay below" not in html.page(sample.winter())
+    assert "stay below: 2300 m" in _plain(
+        html.page(replace(sample.winter(), ceiling_altitude_m=2300))
+    )
+
+
+def test_a_number_is_never_parted_from_its_unit() -> None:
+    kept = html._kept_together("set 36 °C for 5 min, < 1 % of 3 × big, 4 more minutes, 2 legs")
+    assert kept == (
+        "set 36\u00a0°C for 5\u00a0min, <\u00a01\u00a0% of 3\u00a0× big, 4 more minutes, 2 legs"
+    )
+
+
 def test_the_table_beside_a_plot_never_borrows_a_far_sample() -> None:
     plot = sample.winter().plots[1]
     early = (LegSpan("warming up", -25, 0, "ward", "mains", "wall", 22), *sample.LEGS)
@@ -152,10 +226,13 @@ def test_no_sideways_scrolling(browser, files, name, width) -> None:
     page.close()
 
 
+# the fullest sheet at every width and colour; of the others, which only show other parts, one each
+LOOKS = [("winter", width, scheme) for width in (820, 1366) for scheme in ("light", "dark")]
+LOOKS += [("calm", 820, "light"), ("blank", 820, "dark"), ("cooled", 1366, "light")]
+
+
 @browser_needed
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [820, 1366])
-@pytest.mark.parametrize("name", SHEETS)
+@pytest.mark.parametrize(("name", "width", "scheme"), LOOKS)
 def test_axe_finds_nothing(browser, files, name, width, scheme) -> None:
     page = _open(browser, files[name], width=width, scheme=scheme)
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
@@ -222,7 +299,7 @@ def test_verdict_reason_and_figures_are_on_the_first_screen(browser, files) -> N
     page = browser.new_page(viewport={"width": 1366, "height": 768})
     page.goto(f"file://{files['winter']}")
     bottom = page.evaluate(
-        "Math.max(...[...document.querySelectorAll('.verdict, .short-cautions, .card')]"
+        "Math.max(...[...document.querySelectorAll('.verdict, .together, .short-cautions, .card')]"
         ".map(e => e.getBoundingClientRect().bottom))"
     )
     assert bottom <= 768
@@ -251,7 +328,9 @@ def test_labels_in_the_plots_do_not_overlap(browser, files) -> None:
 
 @browser_needed
 @pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="no pdfinfo on this machine")
-@pytest.mark.parametrize(("name", "most"), [("winter", 8), ("calm", 8), ("blank", 3)])
+@pytest.mark.parametrize(
+    ("name", "most"), [("winter", 8), ("calm", 8), ("blank", 3), ("cooled", 8)]
+)
 def test_it_prints_on_a_sane_number_of_a4_sheets(browser, files, tmp_path, name, most) -> None:
     page = _open(browser, files[name])
     target = tmp_path / "sheet.pdf"

@@ -20,11 +20,21 @@ def test_a_sheet_comes_back_as_it_was() -> None:
     assert json.loads(json.dumps(sheet)) == sheet
 
 
-@pytest.mark.parametrize("make", [sample.winter, sample.calm, sample.blank])
+@pytest.mark.parametrize("make", [sample.winter, sample.calm, sample.blank, sample.cooled])
 def test_text_is_the_same_after_a_round_trip(make) -> None:
     text = json.dumps(json.loads(json.dumps(make())))  # whole numbers are floats from here on
     assert json.dumps(json.loads(text)) == text
     assert std.loads(text) == std.loads(json.dumps(make()))
+
+
+def test_changes_together_and_what_is_assumed_come_back() -> None:
+    sheet = sample.winter()
+    back = json.loads(json.dumps(sheet))
+    assert back.together == sheet.together is not None
+    assert back.start.assumed == sheet.start.assumed != ()
+    assert back.warm_up.assumed == sheet.warm_up.assumed != ()
+    assert back.holds[0].assumed == sheet.holds[0].assumed != ()
+    assert json.loads(json.dumps(sample.calm())).together is None
 
 
 def test_no_number_is_null_and_comes_back_as_no_number() -> None:
@@ -69,6 +79,7 @@ def _broken(change) -> str:
         (_broken(lambda b: b["sheet"].update(members="many")), "sheet.members"),
         (_broken(lambda b: b["sheet"].update(now="noon")), "sheet.now"),
         (_broken(lambda b: b["sheet"].update(legs=3)), "sheet.legs"),
+        (_broken(lambda b: b["sheet"]["together"].pop("weakest")), "weakest"),
         (_broken(lambda b: b["sheet"]["trip_facts"].append(["one"])), "sheet.trip_facts[3]"),
         (_broken(lambda b: b["sheet"]["kit"].update(holds=1)), "sheet.kit.holds"),
     ],

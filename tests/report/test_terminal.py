@@ -10,7 +10,7 @@ from rich.cells import cell_len
 from report import sample
 from warmhold.report import terminal
 
-SHEETS = [sample.winter, sample.calm, sample.blank]
+SHEETS = [sample.winter, sample.calm, sample.blank, sample.cooled]
 
 
 @pytest.mark.parametrize("make", SHEETS)
@@ -35,6 +35,50 @@ def test_verdict_reason_and_answers_come_first_on_one_screen() -> None:
     assert "35.2 °C" in screen
 
 
+def test_changes_together_follow_what_to_carry() -> None:
+    text = terminal.text(sample.winter())
+    places = [
+        text.index(word)
+        for word in (
+            "  Carry",
+            "All together",
+            "every margin that has to hold does",
+            "• wrap and hat",
+        )
+    ]
+    assert places == sorted(places)
+    assert places[-1] < text.index("Before leaving")
+    short = " ".join(terminal.text(sample.cooled()).split())
+    assert "▼ Even with these 3 changes not every margin holds." in short
+    assert "Not too warm, 83 % (needs 95 %)" in short
+    assert "work the sheet out again" not in short
+    assert "All together" not in terminal.text(sample.calm())
+
+
+def test_a_baby_cooled_on_purpose_has_a_sentence_in_place_of_a_warm_up() -> None:
+    text = terminal.text(sample.cooled())
+    answers = text[text.index("Switch on") : text.index("All together")]
+    assert "the unit need not be warm" in answers
+    assert "no neutral temperature" in " ".join(answers.split())
+    assert "unknown" not in answers
+    assert "0.0 kg" not in answers
+
+
+def test_assumed_stands_beside_the_figures_that_rest_on_it() -> None:
+    text = terminal.text(sample.winter())
+    assert "allow 60 min  assumed" in text
+    assert "35.2 °C air  assumed" in text
+    assert "19 min (14 to 26) assumed" in " ".join(text.split())
+    assert "assumed" not in text[text.index("Carry") : text.index("All together")]
+    plain = replace(sample.winter().start, assumed=())
+    assert "air  assumed" not in terminal.text(replace(sample.winter(), start=plain))
+
+
+def test_a_ceiling_is_written_only_where_there_is_one() -> None:
+    assert "Stay below" not in terminal.text(sample.winter())
+    assert "Stay below: 2300 m" in terminal.text(replace(sample.winter(), ceiling_altitude_m=2300))
+
+
 def test_the_rest_follows_in_order() -> None:
     text = terminal.text(sample.winter())
     places = [
@@ -43,6 +87,7 @@ def test_the_rest_follows_in_order() -> None:
             "Margins:",
             "If outside power is lost",
             "Oxygen by leg",
+            "Cylinders carried",
             "Alarm limits",
             "What would mend it",
             "Assumed, not known",

@@ -147,9 +147,80 @@ def test_the_start_temperature_tells_of_the_walls_in_figures() -> None:
 
 
 def test_a_long_list_of_assumptions_is_cut_and_counted() -> None:
-    margin = replace(sample.winter().margins[0], assumed=("a", "b", "c", "d"))
-    assert words.rests_on(margin, 2) == "a, b and 2 more"
-    assert words.rests_on(margin) == "a, b, c, d"
+    assumed = ("a (own)", "b (guessed from age) (assumed)", "c", "d")
+    margin = replace(sample.winter().margins[0], assumed=assumed)
+    assert words.rests_on_short(assumed, 2) == "a, b (guessed from age) and 2 more"
+    assert words.rests_on_short(assumed[:1], 2) == "a"
+    assert words.rests_on(margin) == "a (own), b (guessed from age) (assumed), c, d"
+
+
+def test_changes_together_name_the_weakest_with_its_share() -> None:
+    together = sample.winter().together
+    assert together is not None
+    text = words.together_outcome(together)
+    assert "With these 3 changes every margin that has to hold does." in text
+    assert "Baby above 36.5 °C, 96 % (needs 95 %)." in text
+    assert "again before leaving" in words.together_next(together)
+    short = replace(together, holds=False, probability=0.9496)
+    text = words.together_outcome(short)
+    assert text.startswith("Even with these 3 changes not every margin holds.")
+    assert "94.9 % (needs 95 %)" in text
+    assert words.together_next(short) == ""
+
+
+def test_a_sentence_stands_for_the_warm_up_only_where_no_figure_is() -> None:
+    assert words.no_warm_up(sample.cooled().warm_up)
+    assert not words.no_warm_up(sample.winter().warm_up)
+    assert not words.no_warm_up(sample.blank().warm_up)  # no sentence: unknown, and said so
+    late = replace(sample.cooled().warm_up, in_time=0.2)
+    assert not words.no_warm_up(late)
+
+
+def test_a_unit_that_stands_warm_has_no_warm_up_of_nought_minutes() -> None:
+    ready = replace(sample.winter().warm_up, minutes=Band(0, 0, 0), sentence="It is ready now.")
+    assert words.warm_up_line(ready) == "It is ready now."
+
+
+def test_without_neutral_figures_the_reason_stands_in_their_place() -> None:
+    start = sample.cooled().start
+    assert "no neutral temperature applies" in words.felt(start)
+    assert "unknown" not in words.felt(start)
+    assert words.felt(replace(start, reason="")).endswith("Neutral: unknown.")
+    assert "unknown to 33.9" in words.felt(replace(start, neutral_high_c=33.9))
+
+
+def test_legs_with_the_same_oxygen_share_a_row() -> None:
+    rows = sample.winter().oxygen
+    assert [row.leg for row in words.alike(rows)] == ["ward to ambulance, lift", rows[2].leg]
+    assert [row.leg for row in words.alike(rows[:2])] == ["all legs"]
+    assert [row.leg for row in words.alike(rows[:1])] == ["ward to ambulance"]
+    other = replace(rows[1], sentence="but")
+    assert len(words.alike((rows[0], other))) == 2
+
+
+def test_short_minutes_keep_one_digit() -> None:
+    assert words.middle_and_spread(Band(0.0, 0.64, 4.7), "min") == "0.6 min (0.0 to 4.7)"
+    assert words.middle_and_spread(Band(0.0, 0.04, 0.09), "min") == "0.0 min (0.0 to 0.1)"
+
+
+def test_mass_is_written_once_and_never_as_nought() -> None:
+    kit = sample.winter().kit
+    assert words.mass_in_all(kit) == "Mass in all: 6.6 kg."
+    assert words.mass_in_all(replace(kit, sentence="Add 6.6 kg.")) == ""
+    assert words.mass_in_all(replace(kit, mass_kg=None)) == "Mass in all: unknown."
+    assert words.mass_in_all(sample.cooled().kit) == ""
+
+
+def test_when_a_cylinder_is_opened_and_empty() -> None:
+    first, second, third = sample.winter().cylinders
+    assert (words.opened(first), words.empty(first)) == (
+        "from the start",
+        "at minute 66 (50 to 90)",
+    )
+    assert (words.opened(second), words.empty(second)) == ("at minute 66", "–")
+    assert words.opened(third) == "not needed"
+    assert words.opened(replace(first, opened_min=math.nan)) == "unknown"
+    assert words.empty(replace(first, empty_min=Band(1, math.nan, 2))) == "unknown"
 
 
 def test_short_cautions_keep_the_first_sentence_of_each() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -14,6 +15,7 @@ from warmhold.plan.sheet import Band, LegSpan, Plot, Series, Sheet
 from warmhold.report import plots, words
 from warmhold.report.plain import without_controls
 
+_UNITS = "%|°C|K|L|Wh|W|min|h|kg|g|kPa|bar|m|points|/min|L/min|[+-]\\d\\d:\\d\\d"
 NEAR_MIN = 0.5  # a sample further from a leg's edge than this is not that edge's
 
 
@@ -69,8 +71,14 @@ def _finalize(value: object) -> object:
     if value is None:
         return words.UNKNOWN
     if isinstance(value, str) and not isinstance(value, Markup):
-        return without_controls(value)
+        return _kept_together(without_controls(value))
     return value
+
+
+def _kept_together(text: str) -> str:
+    """Keep a number and its unit, and a comparison and its number, on one line."""
+    text = re.sub(rf"(?<=\d) (?=(?:{_UNITS})(?![^\W\d_]))", "\u00a0", text)
+    return re.sub(r"(?<=[<>×]) (?=\d)|(?<=\d) (?=×)", "\u00a0", text)
 
 
 def _identifier(key: str) -> str:

@@ -53,7 +53,7 @@ _BELOW_IN, _PANEL_IN, _GAP_IN = 0.48, 2.6, 0.28  # height of the foot, of a pane
 _HEAD_IN, _ROW_IN = 0.24, 0.15  # height of the legs' names, and of each further row of them
 _FONT_PT = 9.5
 _SMALL_PT = 8.5
-_STORES = frozenset({"battery", "cylinders"})
+_STORES = frozenset({"battery", "minutes", "cylinders"})
 _ROWS = 3  # rows for the legs' numbers when they stand too close
 
 # rcParams belong to the whole process; they are only changed while one plot is written.

@@ -128,6 +128,7 @@ def _parts(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
     yield from _margins(sheet, say)
     yield from _holds(sheet, say)
     yield from _oxygen(sheet, say)
+    yield from _cylinders(sheet, say)
     yield from _alarms(sheet, say)
     yield from _mends(words.sorted_mends(sheet), sheet, say)
     yield from _uncertain(sheet, say)
@@ -277,6 +278,10 @@ def _holds(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
             Text(say(hold.sentence)),
         )
     yield table
+    behind = words.behind_holds(sheet)
+    if behind:
+        line = f"Assumed behind these minutes: {words.rests_on_short(behind, 4)}."
+        yield Text(say(line), style="dim")
 
 
 def _oxygen(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
@@ -299,6 +304,25 @@ def _oxygen(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
         yield table
     if ceiling:
         yield Text(say(f"Stay below: {words.with_unit(sheet.ceiling_altitude_m, 'm')}"))
+
+
+def _cylinders(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
+    if not sheet.cylinders:
+        return
+    yield _heading("Cylinders carried (minutes from the baby going in, middle case)", say)
+    table = _table(say, ("Cylinder", 5), ("Holds", 5), ("Opened", 3), ("Empty", 4))
+    for row in sheet.cylinders:
+        gas = "" if row.gas in row.name else f" ({row.gas})"
+        name = Text(say(f"{row.name}{gas}"))
+        if row.sentence:
+            name.append("\n" + say(row.sentence), style="dim")
+        table.add_row(
+            name,
+            _figure(row.litres, "L", (), say),
+            Text(say(words.opened(row))),
+            Text(say(words.empty(row))),
+        )
+    yield table
 
 
 def _alarms(sheet: Sheet, say: Say) -> Iterable[RenderableType]:

@@ -16,6 +16,7 @@ from typing import Literal
 from warmhold.plan.sheet import (
     AlarmLimit,
     Band,
+    CylinderRow,
     Hold,
     Kit,
     Margin,
@@ -239,11 +240,32 @@ def mass_in_all(kit: Kit) -> str:
     return f"Mass in all: {mass}."
 
 
-def rests_on(item: Margin | StartPoint | WarmUp | Hold, most: int | None = None) -> str:
-    """Name what a figure assumes in a line, "" when it has nothing; at most ``most`` of them."""
-    if most is None or len(item.assumed) <= most:
-        return ", ".join(item.assumed)
-    return f"{', '.join(item.assumed[:most])} and {len(item.assumed) - most} more"
+def rests_on(item: Margin | StartPoint | WarmUp | Hold) -> str:
+    """Name what a figure assumes in a line, "" when it has nothing."""
+    return ", ".join(item.assumed)
+
+
+def rests_on_short(assumed: Sequence[str], most: int) -> str:
+    """Name at most ``most`` assumptions without the word for how each is known."""
+    names = [re.sub(r" \([a-z]+\)$", "", name) for name in assumed]
+    if len(names) <= most:
+        return ", ".join(names)
+    return f"{', '.join(names[:most])} and {len(names) - most} more"
+
+
+def behind_holds(sheet: Sheet) -> tuple[str, ...]:
+    """Gather what the minutes of battery assume, each once, the most common first."""
+    count: dict[str, int] = {}
+    for hold in sheet.holds:
+        for name in hold.assumed:
+            count[name] = count.get(name, 0) + 1
+    return tuple(sorted(count, key=lambda name: -count[name]))
+
+
+def one_required(mends: Sequence[Mend]) -> str:
+    """Write the share that policy asks for when it is the same for all, "" otherwise."""
+    asked = {needed(mend.required) for mend in mends}
+    return asked.pop() if len(asked) == 1 else ""
 
 
 def share_needed(share: float | None, required: float) -> str:
@@ -274,13 +296,37 @@ def together_next(together: Together) -> str:
 
 
 def alike(rows: Sequence[OxygenRow]) -> tuple[OxygenRow, ...]:
-    """Gather legs whose oxygen rows say the same into one row, in the order they first come."""
-    legs: dict[OxygenRow, list[str]] = {}
+    """Gather legs whose oxygen rows read the same into one row, in the order they first come."""
+    found: dict[tuple[str, ...], tuple[OxygenRow, list[str]]] = {}
     for row in rows:
-        legs.setdefault(replace(row, leg=""), []).append(row.leg)
-    if len(legs) == 1 and len(rows) > 1:
-        return tuple(replace(row, leg="all legs") for row in legs)
-    return tuple(replace(row, leg=", ".join(names)) for row, names in legs.items())
+        read = (
+            with_unit(row.pressure_kpa, "kPa"),
+            middle_and_spread(row.need_percent, "%"),
+            middle_and_spread(row.analyser_reads_percent, "%"),
+            row.sentence,
+        )
+        found.setdefault(read, (row, []))[1].append(row.leg)
+    if len(found) == 1 and len(rows) > 1:
+        return tuple(replace(row, leg="all legs") for row, _ in found.values())
+    return tuple(replace(row, leg=", ".join(legs)) for row, legs in found.values())
+
+
+def opened(row: CylinderRow) -> str:
+    """Write when a cylinder is opened, in the middle case."""
+    if row.opened_min is None:
+        return "not needed"
+    if not known(row.opened_min):
+        return UNKNOWN
+    return "from the start" if row.opened_min <= 0 else f"at minute {number(row.opened_min)}"
+
+
+def empty(row: CylinderRow) -> str:
+    """Write when a cylinder is empty; "–" where it outlasts the trip in most simulated trips."""
+    if row.empty_min is None:
+        return "–"
+    if not known_band(row.empty_min):
+        return UNKNOWN
+    return f"at minute {number(row.empty_min.p50)} ({spread(row.empty_min, 'min')})"
 
 
 def capital(text: str) -> str:
@@ -305,6 +351,11 @@ def sorted_mends(sheet: Sheet) -> tuple[Mend, ...]:
 def helps_little(mend: Mend) -> bool:
     """Say whether a mend is neither enough nor moves its margin by five points."""
     return not mend.mends and not mend.after - mend.before >= LITTLE
+
+
+def worth_a_row(sheet: Sheet) -> tuple[Mend, ...]:
+    """Leave out, of the mends in their order, those that help little."""
+    return tuple(mend for mend in sorted_mends(sheet) if not helps_little(mend))
 
 
 def little_help(mends: Sequence[Mend]) -> str:
