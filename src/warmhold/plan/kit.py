@@ -6,8 +6,9 @@ batteries do, so each number of spares is run.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from itertools import product
+from collections.abc import Callable, Iterator
+from heapq import heappop, heappush
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,28 +74,47 @@ def _lightest_cylinders(
         measures.cylinder_litres(item, f"store.{item.name}", ensemble.draws, use_c)
         for item in store
     ]
-    best: tuple[float, tuple[int, ...]] | None = None
-    for counts in _sets(store):
-        mass = sum(n * item.mass_kg for n, item in zip(counts, store, strict=True))
-        if best is not None and mass >= best[0]:
-            continue
-        litres = carried + sum(
-            (n * one for n, one in zip(counts, each, strict=True)), np.zeros_like(carried)
-        )
-        if all(np.mean(litres >= need) >= required for need in needs):
-            best = (mass, counts)
-    if best is None:
+    most = np.array([item.count for item in store], dtype=np.float64)
+
+    def holds(counts: NDArray[np.float64]) -> bool:
+        litres = carried + counts @ np.array(each) if each else carried
+        return all(bool(np.mean(litres >= need) >= required) for need in needs)
+
+    if not holds(most):
         return None
-    return {item.name: n for item, n in zip(store, best[1], strict=True) if n}
+    best = next(
+        (counts for counts in islice(_from_lightest(store), MOST_SETS) if holds(np.array(counts))),
+        None,
+    )
+    if best is None:  # a store without end: lean towards the most gas for its mass
+        best = _greedy(store, each, holds)
+    return {item.name: n for item, n in zip(store, best, strict=True) if n}
 
 
-def _sets(store: tuple[StoreItem, ...]) -> list[tuple[int, ...]]:
-    ranges = [range(item.count + 1) for item in store]
-    total = int(np.prod([len(r) for r in ranges], dtype=np.int64)) if ranges else 1
-    while total > MOST_SETS:  # a huge store: no more than what could ever be carried of each
-        ranges = [range(min(len(r), max(2, len(r) // 2))) for r in ranges]
-        total = int(np.prod([len(r) for r in ranges], dtype=np.int64))
-    return list(product(*ranges))
+def _from_lightest(store: tuple[StoreItem, ...]) -> Iterator[tuple[int, ...]]:
+    """Every set of cylinders once, in the order of its mass."""
+    waiting: list[tuple[float, tuple[int, ...], int]] = [(0.0, (0,) * len(store), 0)]
+    while waiting:
+        mass, counts, first = heappop(waiting)
+        yield counts
+        for place in range(first, len(store)):
+            if counts[place] < store[place].count:
+                more = (*counts[:place], counts[place] + 1, *counts[place + 1 :])
+                heappush(waiting, (mass + store[place].mass_kg, more, place))
+
+
+def _greedy(
+    store: tuple[StoreItem, ...],
+    each: list[Floats],
+    holds: Callable[[NDArray[np.float64]], bool],
+) -> tuple[int, ...]:
+    """Add the cylinder with the most gas for its mass until the set holds."""
+    counts = np.zeros(len(store))
+    worth = [float(np.median(one)) / item.mass_kg for item, one in zip(store, each, strict=True)]
+    for place in sorted(range(len(store)), key=lambda n: -worth[n]):
+        while counts[place] < store[place].count and not holds(counts):
+            counts[place] += 1
+    return tuple(int(n) for n in counts)
 
 
 def battery_probability(case: Case, members: int, seed: int, air_set_c: float) -> float:
