@@ -6,6 +6,7 @@ Nothing here works out an expected value: cases are changed and traces are laid 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 from functools import cache
 from typing import Any
@@ -15,12 +16,22 @@ from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from warmhold.model import Case, Leg, Quantity, Sourced, StoreItem, load_case, shipped_path
+from warmhold.plan.sheet import Sheet
 from warmhold.simulate import layout as at
 from warmhold.simulate.scenario import Ensemble, Outcome
 from warmhold.simulate.stepping import Run
 
 Floats = NDArray[np.float64]
 Points = Sequence[tuple[float, float]]
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A shipped trip, its sheet, and what was told while it was made."""
+
+    case: Case
+    sheet: Sheet
+    told: tuple[tuple[str, float], ...]
 
 
 @cache

@@ -2,26 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pytest
 
-from plan.cases import shipped_case
-from warmhold.model import Case, shipped
+from plan.cases import Planned, shipped_case
+from warmhold.model import shipped
 from warmhold.plan.planner import plan_case
-from warmhold.plan.sheet import Sheet
 
 MEMBERS = 100
 SEED = 20260101
-
-
-@dataclass(frozen=True)
-class Planned:
-    """A shipped trip, its sheet, and what was told while it was made."""
-
-    case: Case
-    sheet: Sheet
-    told: tuple[tuple[str, float], ...]
 
 
 @pytest.fixture(scope="session")
