@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from report import sample
 from warmhold.plan.sheet import CAUTIONS, AlarmLimit, Band, WarmUp
+from warmhold.plan.words import share as plan_share
 from warmhold.report import words
 from warmhold.report.plain import sayable, without_controls
 
@@ -43,13 +44,23 @@ def test_a_value_that_rounds_to_zero_has_no_minus() -> None:
         (1.0, 0.95, "> 99 %"),
         (0.0, 0.95, "< 1 %"),
         (0.95, 0.95, "95 %"),
-        (0.9496, 0.95, "94.9 %"),  # would round up to what is required
-        (0.992, 0.995, "99.2 %"),
+        (0.9496, 0.95, "94 %"),  # would round up to what is required
+        (0.29, 0.95, "29 %"),  # 100 x 0.29 is a hair below 29
+        (0.994, 0.995, "99 %"),
+        (0.9987, 0.999, "99.8 %"),
+        (0.004, 0.95, "< 1 %"),
+        (0.006, 0.95, "1 %"),
         (0.5, None, "50 %"),
     ],
 )
 def test_chance(share: float, required: float | None, expected: str) -> None:
     assert words.chance(share, required) == expected
+
+
+@given(st.integers(0, 2000))
+def test_a_share_reads_the_same_in_a_table_and_in_the_plans_sentence(kept: int) -> None:
+    told = plan_share(kept / 2000).replace("over", ">").replace("under", "<")
+    assert words.chance(kept / 2000) == told
 
 
 @given(st.integers(0, 2000), st.sampled_from([0.5, 0.9, 0.95, 0.975, 0.99, 0.995]))
@@ -164,7 +175,7 @@ def test_changes_together_name_the_weakest_with_its_share() -> None:
     short = replace(together, holds=False, probability=0.9496)
     text = words.together_outcome(short)
     assert text.startswith("Even with these 3 changes not every margin holds.")
-    assert "94.9 % (needs 95 %)" in text
+    assert "94 % (needs 95 %)" in text
     assert words.together_next(short) == ""
 
 
@@ -191,7 +202,7 @@ def test_without_neutral_figures_the_reason_stands_in_their_place() -> None:
 
 def test_legs_with_the_same_oxygen_share_a_row() -> None:
     rows = sample.winter().oxygen
-    assert [row.leg for row in words.alike(rows)] == ["ward to ambulance, lift", rows[2].leg]
+    assert [row.leg for row in words.alike(rows)] == ["ward to ambulance; lift", rows[2].leg]
     assert [row.leg for row in words.alike(rows[:2])] == ["all legs"]
     assert [row.leg for row in words.alike(rows[:1])] == ["ward to ambulance"]
     other = replace(rows[1], sentence="but")

@@ -121,21 +121,19 @@ def middle_and_spread(band: Band | None, unit: str) -> str:
 def chance(share: float | None, required: float | None = None) -> str:
     """Write a share as per cent without promising more than a sample can.
 
-    Never "0 %" or "100 %": an ensemble only shows "< 1 %" or "> 99 %". A share below what is
-    required never rounds up to it.
+    Rounded down, as the plan's own sentences are, so that a share below what is required never
+    reads as enough. Never "0 %" or "100 %": an ensemble only shows "< 1 %" or "> 99 %".
     """
     if share is None or not math.isfinite(share):
         return UNKNOWN
     percent = 100 * share
-    if percent > 99.0:
+    if share >= 0.995:
         if required is None or share >= required:
             return "> 99 %"
-        return f"{math.floor(percent * 10) / 10:.1f} %"
-    if percent < 1:
+        return f"{math.floor(percent * 10 + 1e-9) / 10:.1f} %"
+    if share < 0.005:
         return "< 1 %"
-    if required is not None and share < required and round(percent) >= round(100 * required):
-        return f"{math.floor(percent * 10) / 10:.1f} %"
-    return f"{percent:.0f} %"
+    return f"{max(1, math.floor(percent + 1e-9))} %"
 
 
 def needed(required: float | None) -> str:
@@ -308,7 +306,7 @@ def alike(rows: Sequence[OxygenRow]) -> tuple[OxygenRow, ...]:
         found.setdefault(read, (row, []))[1].append(row.leg)
     if len(found) == 1 and len(rows) > 1:
         return tuple(replace(row, leg="all legs") for row, _ in found.values())
-    return tuple(replace(row, leg=", ".join(legs)) for row, legs in found.values())
+    return tuple(replace(row, leg="; ".join(legs)) for row, legs in found.values())
 
 
 def opened(row: CylinderRow) -> str:
