@@ -1,0 +1,240 @@
+"""What each kind of entry holds, and every fault of one that does not.
+
+Nothing here knows what is plausible: an odd value is kept as it was entered, with its flag.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from warmhold.record.chain import canonical
+from warmhold.record.clock import moment_of
+
+NUMBERS = (
+    "skin_c", "axillary_c", "rectal_c", "pulse_per_min", "saturation_pre_percent",
+    "saturation_post_percent", "breaths_per_min", "pressure_mean_mmhg", "glucose_mmol_l",
+    "air_c", "air_set_c", "heater_percent", "hood_humidity_percent", "oxygen_percent",
+    "battery_divisions", "flow_lpm", "oxygen_set_percent",
+)  # fmt: skip
+WORDS = ("power_source", "vent_text")
+GAUGE = "gauge_bar:"  # followed by the name of the cylinder; a number [bar]
+
+HAPPENINGS = (
+    "port opened", "port closed", "front opened", "front closed", "power source changed",
+    "cylinder changed", "leg started", "leg ended", "delay", "alarm silenced", "note",
+)  # fmt: skip
+JUDGED = ("good", "care", "stop", "not judged")
+SETS = ("regular", "extra")
+CORRECTABLE = ("trip-started", "check", "observation", "happening", "limits", "handover")
+LONGEST_TEXT = 20_000
+LARGEST_BODY = 4_000_000  # characters of canonical JSON
+
+Faults = Iterator[str]
+
+
+def valid_body(kind: str, body: Any) -> tuple[str, ...]:
+    """Return every fault of a body; none when it is sound.
+
+    kind : one of `KINDS`
+    """
+    check = _CHECKS.get(kind)
+    if check is None:
+        return (f"kind: found {_show(kind)}; allowed {', '.join(_CHECKS)}",)
+    if not isinstance(body, Mapping):
+        return (f"body: found {_show(body)}; allowed a table of names and values",)
+    try:
+        text = canonical(body)
+    except (ValueError, RecursionError) as error:
+        return (f"body: {error}; allowed only what JSON can hold",)
+    if len(text) > LARGEST_BODY:
+        return (f"body: {len(text)} characters; allowed up to {LARGEST_BODY}",)
+    return tuple(check(body))
+
+
+def _show(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _keys(body: Mapping[str, Any], needed: tuple[str, ...], others: tuple[str, ...] = ()) -> Faults:
+    for key in needed:
+        if key not in body:
+            yield f"{key}: missing"
+    for key in body:
+        if key not in needed and key not in others:
+            names = ", ".join((*needed, *others)) or "nothing"
+            yield f"{_show(key)}: not known here; allowed {names}"
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _number(path: str, value: Any) -> Faults:
+    if not _is_number(value):
+        yield f"{path}: found {_show(value)}; allowed a number"
+
+
+def _text(path: str, value: Any, blank: bool = False, longest: int = LONGEST_TEXT) -> Faults:
+    if not isinstance(value, str):
+        yield f"{path}: found {_show(value)}; allowed text"
+    elif not blank and not value.strip():
+        yield f"{path}: empty; write something"
+    elif len(value) > longest:
+        yield f"{path}: {len(value)} characters; allowed up to {longest}"
+
+
+def _one_of(path: str, value: Any, allowed: tuple[str, ...]) -> Faults:
+    if value not in allowed:
+        yield f"{path}: found {_show(value)}; allowed {', '.join(allowed)}"
+
+
+def _moment(path: str, value: Any) -> Faults:
+    try:
+        moment_of(value)
+    except (TypeError, ValueError):
+        yield (
+            f"{path}: found {_show(value)}; allowed a time with its zone, "
+            "such as 2026-01-14T03:05:00Z"
+        )
+
+
+def _plain_value(path: str, value: Any) -> Faults:
+    """Check a number, a text or nothing."""
+    if value is not None and not _is_number(value):
+        yield from _text(path, value, blank=True)
+
+
+def _given(body: Mapping[str, Any], key: str, check: Callable[..., Faults], *more: Any) -> Faults:
+    if key in body:
+        yield from check(key, body[key], *more)
+
+
+def _planned(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("trip_toml", "unit_toml", "policy_toml", "sheet"))
+    for key in ("trip_toml", "unit_toml", "policy_toml"):
+        yield from _given(body, key, _text, False, LARGEST_BODY)
+    if "sheet" in body and not isinstance(body["sheet"], Mapping):
+        yield f"sheet: found {_show(body['sheet'])}; allowed the sheet as JSON"
+
+
+def _started(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ())
+
+
+def _check(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("item", "done", "value", "judged"), ("reason",))
+    yield from _given(body, "item", _text, False, 200)
+    yield from _given(body, "value", _plain_value)
+    yield from _given(body, "judged", _one_of, JUDGED)
+    done, reason = body.get("done"), body.get("reason")
+    if "done" in body and not isinstance(done, bool):
+        yield f"done: found {_show(done)}; allowed true, false"
+    if done is False:
+        if reason is None:
+            yield "reason: missing; a skipped item needs one"
+        else:
+            yield from _text("reason", reason)
+    elif reason is not None:
+        yield from _text("reason", reason, blank=True)
+
+
+def _quantity(path: str, name: str, value: Any) -> Faults:
+    if name in WORDS:
+        yield from _text(f"{path}.{name}", value, longest=2000)
+    elif name in NUMBERS or (name.startswith(GAUGE) and name[len(GAUGE) :].strip()):
+        yield from _number(f"{path}.{name}", value)
+    else:
+        names = ", ".join((*NUMBERS, *WORDS, f"{GAUGE}NAME"))
+        yield f"{path}: found {_show(name)}; allowed {names}"
+
+
+def _observation(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("values", "set"), ("flags",))
+    yield from _given(body, "set", _one_of, SETS)
+    values, flags = body.get("values", {}), body.get("flags", {})
+    if not isinstance(values, Mapping):
+        yield f"values: found {_show(values)}; allowed a table of quantities"
+        values = {}
+    elif "values" in body and not values:
+        yield "values: empty; enter at least one"
+    for name, value in values.items():
+        yield from _quantity("values", name, value)
+    if not isinstance(flags, Mapping):
+        yield f"flags: found {_show(flags)}; allowed a table of quantities"
+        return
+    for name, why in flags.items():
+        if name not in values:
+            yield f"flags: {_show(name)} has no value in this set"
+        yield from _text(f"flags.{name}", why)
+
+
+def _happening(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("what",), ("detail",))
+    yield from _given(body, "what", _one_of, HAPPENINGS)
+    detail = body.get("detail")
+    if isinstance(detail, Mapping):
+        for key, value in detail.items():
+            yield from _plain_value(f"detail.{key}", value)
+    elif detail is not None:
+        yield from _text("detail", detail, blank=True)
+    if body.get("what") == "note" and not (detail.strip() if isinstance(detail, str) else detail):
+        yield "detail: empty; a note says something"
+
+
+def _limits(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("limit", "from", "to"))
+    yield from _given(body, "limit", _text, False, 200)
+    yield from _given(body, "from", _plain_value)
+    yield from _given(body, "to", _plain_value)
+
+
+def _correction(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("corrects", "body"))
+    seq, new = body.get("corrects"), body.get("body")
+    if "corrects" in body and (not isinstance(seq, int) or isinstance(seq, bool) or seq < 1):
+        yield f"corrects: found {_show(seq)}; allowed the number of an entry, from 1"
+    if new is not None and not isinstance(new, Mapping):
+        yield f"body: found {_show(new)}; allowed the whole new body, or nothing to strike it out"
+
+
+def _handover(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("to", "at", "texts"))
+    yield from _given(body, "to", _text, False, 200)
+    yield from _given(body, "at", _moment)
+    texts = body.get("texts", {})
+    if not isinstance(texts, Mapping):
+        yield f"texts: found {_show(texts)}; allowed a table of headings and texts"
+        return
+    for name, text in texts.items():
+        yield from _text(f"texts.{name}", text, blank=True)
+
+
+def _clock_jump(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("seconds", "before", "after"))
+    yield from _given(body, "seconds", _number)
+    yield from _given(body, "before", _moment)
+    yield from _given(body, "after", _moment)
+
+
+def _access(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("did", "from"))
+    yield from _given(body, "did", _text, False, 200)
+    yield from _given(body, "from", _text, False, 200)
+
+
+_CHECKS: dict[str, Callable[[Mapping[str, Any]], Faults]] = {
+    "trip-planned": _planned,
+    "trip-started": _started,
+    "check": _check,
+    "observation": _observation,
+    "happening": _happening,
+    "limits": _limits,
+    "correction": _correction,
+    "handover": _handover,
+    "clock-jump": _clock_jump,
+    "access": _access,
+}
+KINDS = tuple(_CHECKS)
