@@ -1,0 +1,62 @@
+"""Small pieces of text and shape that several pages share."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+
+from markupsafe import Markup
+
+from warmhold.report import words
+
+_SHAPES = {
+    "holds": '<path d="M3 10.5l4.5 4.5L17 5" class="line"/>',
+    "falls short": '<path d="M2 4h16L10 18z" class="full"/>',
+    "cannot tell": '<circle cx="10" cy="10" r="7.5" class="dotted"/>'
+    '<path d="M10 13.4v-1.6c0-1.5 2.2-1.8 2.2-3.6A2.2 2.2 0 0 0 7.8 8M10 15.4v.2" class="thin"/>',
+    "high": '<path d="M6 1.5h8L18.5 6v8L14 18.5H6L1.5 14V6z" class="full"/>',
+    "medium": '<path d="M10 1.5L18.5 10 10 18.5 1.5 10z" class="full"/>',
+    "low": '<circle cx="10" cy="10" r="7" class="line"/>',
+}
+JUDGED_STATE = {"good": "holds", "care": "cannot tell", "stop": "falls short"}
+
+
+def mark(name: str) -> Markup:
+    """Draw the shape that repeats a state or priority; hidden from screen readers."""
+    shape = _SHAPES.get(name, _SHAPES["cannot tell"])
+    return Markup(f'<svg class="mark" viewBox="0 0 20 20" aria-hidden="true">{shape}</svg>')
+
+
+def slug(name: str) -> str:
+    """Write a state as the name of a class."""
+    return "".join(char if char.isalnum() else "-" for char in name)
+
+
+def zone(offset: timedelta) -> tzinfo:
+    """Return the fixed zone of an offset."""
+    return timezone(offset)
+
+
+def second(moment: datetime | None, at: tzinfo = UTC) -> str:
+    """Write a time of day to the second with its offset."""
+    if moment is None:
+        return words.UNKNOWN
+    here = moment.astimezone(at)
+    return f"{here:%H:%M:%S} {words.offset(here)}"
+
+
+def minute(moment: datetime | None, at: tzinfo = UTC) -> str:
+    """Write a time of day to the minute, without its offset."""
+    return words.UNKNOWN if moment is None else f"{moment.astimezone(at):%H:%M}"
+
+
+def day_and_minute(moment: datetime | None, at: tzinfo = UTC) -> str:
+    """Write date, time and offset."""
+    return words.UNKNOWN if moment is None else words.stamp(moment.astimezone(at))
+
+
+def length(minutes: float | None) -> str:
+    """Write a length of time: "12 min", "2 h 05 min"."""
+    if minutes is None or not words.known(minutes):
+        return words.UNKNOWN
+    whole = round(abs(minutes))
+    return f"{whole} min" if whole < 120 else f"{whole // 60} h {whole % 60:02d} min"
