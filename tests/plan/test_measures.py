@@ -66,7 +66,12 @@ def three_legs(base: Case, **middle: Any) -> Case:
 def charge_of(case: Case, points: Points, empty_min: float = np.inf) -> Outcome:
     """Charge in straight lines through points of (minutes from now, Wh)."""
     e = ensemble(case)
-    return by_hand(e, {at.CHARGE: course(minutes_of(e), points)}, empty_min=empty_min)
+    minutes = minutes_of(e)
+    charge = course(minutes, points)
+    # dead from the moment it is empty until there is charge again
+    alive = (charge > 0.0) | (minutes < empty_min)
+    flows = {at.F_BUS: 60.0 * alive, at.F_BATTERY_W: 76.0}
+    return by_hand(e, {at.CHARGE: charge}, flows, empty_min)
 
 
 # legs from minute 12: first to 32, road to 62, last to 72
@@ -113,14 +118,14 @@ def test_legs_on_battery_in_a_row_are_one_run(base: Case) -> None:
 
 
 def test_an_empty_battery_counts_the_missing_minutes(base: Case) -> None:
-    """Empty 4 min before the end of the last run, which asks for 10 min more: -14."""
+    """Empty 4 min before the end of the last run, whose reserve is 10 min: -14."""
     points = [(0.0, 100.0), (12.0, 100.0), (32.0, 60.0), (62.0, 60.0), (68.0, 0.0), (72.0, 0.0)]
-    found = measures.battery(charge_of(three_legs(base), points, empty_min=68.0))
+    outcome = charge_of(three_legs(base), points, empty_min=68.0)
+    found = measures.battery(outcome)
     np.testing.assert_allclose(found.spare, -14.0)
     assert (found.where == 2).all()
     # it gives out 68 - 10 = 58 min after the baby goes in
     np.testing.assert_allclose(found.fails_min, 58.0)
-    outcome = charge_of(three_legs(base), points)
     assert (measures.leg_at(outcome, found.fails_min) == 2).all()
 
 
@@ -132,24 +137,42 @@ def test_a_run_after_the_battery_died_does_not_hide_it(base: Case) -> None:
     assert (found.where == 0).all()
 
 
+def test_minutes_without_power_on_all_runs_count(base: Case) -> None:
+    """Died 5 min before the end of the first run, and all 10 of the last: -5 - 10 - 20."""
+    points = [(0.0, 50.0), (12.0, 50.0), (27.0, 0.0), (72.0, 0.0)]
+    found = measures.battery(charge_of(three_legs(base), points, empty_min=27.0))
+    np.testing.assert_allclose(found.spare, -35.0)
+    assert (found.where == 0).all()
+
+
 def test_a_battery_that_empties_before_its_first_run_does_not_hold(base: Case) -> None:
-    """Warmed up on the battery, it is empty 4 min from now: 68 min are missing at the end."""
+    """Warmed up on the battery until it is empty.
+
+    The 2 min of loading on it, all 30 min of both runs, and 20 of the next run's reserve.
+    """
     case = part(three_legs(base), "start", power="battery")
     found = measures.battery(charge_of(case, [(0, 10), (4, 0), (72, 0)], empty_min=4.0))
-    assert (found.spare < 0.0).all()
-    np.testing.assert_allclose(found.spare, 4.0 - 72.0)
+    np.testing.assert_allclose(found.spare, -52.0)
     np.testing.assert_allclose(found.fails_min, -6.0)
 
 
 def test_a_battery_that_empties_helping_a_weak_source_does_not_hold(base: Case) -> None:
-    """Empty at minute 52, on the road between the runs, 20 min before the end."""
+    """Empty at minute 52, on the road. With a last run: its 10 min and 10 of reserve.
+
+    With none after it, or none at all, and a source that feeds the unit after all, it is without
+    power for no time: it does not hold all the same.
+    """
     points = [(0.0, 100.0), (12.0, 100.0), (32.0, 60.0), (52.0, 0.0), (72.0, 0.0)]
     found = measures.battery(charge_of(three_legs(base), points, empty_min=52.0))
     np.testing.assert_allclose(found.spare, -20.0)
+    last = with_legs(base, *three_legs(base).trip.legs[:2])
+    found = measures.battery(charge_of(last, points, empty_min=52.0))
+    assert (found.spare < 0.0).all()
     assert (found.where == 1).all()
     alone = with_legs(base, leg("road", 60, power="vehicle", place="ambulance"))
     found = measures.battery(charge_of(alone, [(0, 60), (12, 60), (52, 0), (72, 0)], empty_min=52))
-    np.testing.assert_allclose(found.spare, -20.0)
+    assert (found.spare < 0.0).all()
+    assert (found.where == 0).all()
 
 
 def test_without_battery_legs_what_it_would_hold_is_to_spare(base: Case) -> None:
@@ -490,6 +513,6 @@ def test_measures_differ_from_member_to_member(base: Case) -> None:
     e = replace(e, durations_s=e.durations_s * np.array([[1.0], [1.5], [2.0]]))
     minutes = by_hand(e, {}).run.clock_s / 60.0
     charge = 200.0 - minutes  # one Wh a minute for each
-    found = measures.battery(by_hand(e, {at.CHARGE: charge}))
+    found = measures.battery(by_hand(e, {at.CHARGE: charge}, {at.F_BUS: 60.0}))
     # last run of 10, 15, 20 min ends at 72, 108, 144: 128, 92, 56 min left, less its length
     np.testing.assert_allclose(found.spare, [118.0, 77.0, 36.0])

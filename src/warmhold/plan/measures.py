@@ -148,57 +148,79 @@ def off_mains_runs(case: Case) -> list[tuple[int, int]]:
 def battery(outcome: Outcome) -> Measure:
     """Minutes of battery beyond what policy asks [min].
 
-    A member whose battery lasts through every run of battery legs has the minutes left at the end
-    of the tightest run, at its mean draw, less policy's reserve. One whose battery empties has the
-    minutes without power, all runs together, below zero, less the reserve of the run where it
-    first emptied.
+    A member whose battery never empties has the minutes left at the end of the tightest run of
+    battery legs, at that run's mean draw, less policy's reserve. One whose battery does has the
+    minutes without power, from the baby going in on, below zero, less the reserve of the run in
+    which it first empties, or of the next one when that is outside (warming up, a weak source).
     """
     ensemble = outcome.ensemble
-    rules = ensemble.case.policy.battery
     members = ensemble.p.shape[0]
     clock, charge = outcome.run.clock_s / 60.0, outcome.state(at.CHARGE)
-    empty = outcome.run.empty_s / 60.0
-    fails = empty - clock[:, outcome.aboard_from]
+    fails = outcome.run.empty_s / 60.0 - clock[:, outcome.aboard_from]
+    without = _minutes_without_power(outcome)
+    died = (without > 0.0) | np.isfinite(fails)
     runs = off_mains_runs(ensemble.case)
-    if not runs:
+    if runs:
+        spare, reserve, where = _tightest_run(outcome, runs, clock, charge, fails)
+    else:
         aboard = minutes_left(outcome)[:, outcome.aboard_from :]
         index = aboard.argmin(axis=1)
+        spare, reserve = aboard[np.arange(members), index], np.zeros(members)
         where = leg_of_output(outcome)[outcome.aboard_from :][index]
-        return Measure(aboard[np.arange(members), index], fails, where)
+    least = np.minimum(-without, -1.0e-6)  # a battery that emptied never holds
+    return Measure(np.where(died, least - reserve, spare), fails, where)
+
+
+def _tightest_run(
+    outcome: Outcome, runs: list[tuple[int, int]], clock: Floats, charge: Floats, fails: Floats
+) -> tuple[Floats, Floats, Ints]:
+    """What is left at the tightest run; the reserve of the run where it empties; its first leg."""
+    rules = outcome.ensemble.case.policy.battery
+    members = len(fails)
+    loaded = clock[:, outcome.aboard_from]
     spare = np.full(members, np.inf)
-    where = np.full(members, -1, dtype=np.int64)
-    without = np.zeros(members)
-    died = np.zeros(members, dtype=np.bool_)
+    reserve = np.zeros(members)
+    where = np.where(np.isfinite(fails), leg_at(outcome, fails), -1)
+    placed = np.zeros(members, dtype=np.bool_)
     for first, last in runs:
         begin = outcome.leg_outputs(first).start
         end = outcome.leg_outputs(last).stop - 1
         length = clock[:, end] - clock[:, begin]
-        reserve = (
+        asked = (
             (rules.factor.value - 1.0) * length
             if rules.rule == "factor"
             else np.full(members, rules.plus_min.value)
         )
-        missing = _minutes_without_power(outcome, begin, end)
         used = np.maximum(charge[:, begin] - charge[:, end], 1.0e-9)
-        left = charge[:, end] / used * length - reserve
-        dies_here = ~died & (missing > 0.0)
-        tighter = ~died & ~dies_here & (left < spare)
-        spare = np.where(dies_here, -reserve, np.where(tighter, left, spare))
-        where = np.where(dies_here | tighter, first, where)
-        died |= dies_here
-        without += missing
-    return Measure(np.where(died, spare - without, spare), fails, where)
+        left = charge[:, end] / used * length - asked
+        moment = fails + loaded
+        empties = (moment >= clock[:, begin]) & (moment <= clock[:, end])
+        tighter = empties | (~np.isfinite(fails) & (left < spare))
+        spare = np.where(tighter, left, spare)
+        where = np.where(tighter, first, where)
+        due = (moment <= clock[:, end]) & ~placed
+        reserve = np.where(due, asked, reserve)
+        placed |= due
+    return spare, reserve, where
 
 
-def _minutes_without_power(outcome: Outcome, begin: int, end: int) -> Floats:
-    """Minutes of a run of battery legs in which nothing feeds the unit.
+def _minutes_without_power(outcome: Outcome) -> Floats:
+    """Minutes with the baby in and nothing that feeds the unit, (members,).
 
     To the output's own two minutes, but for the first time, which is known exactly.
     """
-    clock = outcome.run.clock_s[:, begin : end + 1] / 60.0
-    dead = outcome.flow(at.F_BUS)[:, begin + 1 : end + 1] <= 0.0
+    begin = outcome.aboard_from
+    ensemble = outcome.ensemble
+    p, c = ensemble.p[:, None, :], ensemble.conditions
+    must_run = p[..., at.ELECTRONICS_W] + c[..., at.COMPRESSING] * p[..., at.COMPRESSOR_W]
+    fed = c[..., at.ON_EXTERNAL] > 0.5
+    fed &= p[..., at.SUPPLY_EFFICIENCY] * c[..., at.EXTERNAL_W] >= must_run
+    off = ~np.repeat(fed, ensemble.outputs, axis=1)
+    dead = (outcome.state(at.CHARGE)[:, 1:] <= 0.0) & off
+    clock = outcome.run.clock_s / 60.0
     since = np.maximum(clock[:, :-1], np.minimum(outcome.run.empty_s / 60.0, 1.0e9)[:, None])
-    return np.asarray((dead * np.maximum(clock[:, 1:] - since, 0.0)).sum(axis=1))
+    minutes = dead * np.maximum(clock[:, 1:] - since, 0.0)
+    return np.asarray(minutes[:, begin:].sum(axis=1))
 
 
 def leg_at(outcome: Outcome, minutes: Floats) -> Ints:
