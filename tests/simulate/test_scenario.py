@@ -437,11 +437,24 @@ def test_oxygen_into_the_hood_makes_up_for_its_leaks(winter: Case) -> None:
     assert (prepared(case).conditions[:, :2, at.HOOD_OXYGEN] == 0.0).all()
 
 
-def test_a_baby_without_support_uses_no_gas(term: Case) -> None:
-    case = part(term, "baby", support="none", flow_lpm=None, oxygen_percent=exactly(21))
+def test_a_baby_in_air_uses_no_gas_but_may_come_to_need_a_mask(term: Case) -> None:
+    """Nothing as planned; at its worst policy's 10 L/min of oxygen, and no air."""
+    case = part(term, "policy.gas", worst_hood_flow_lpm=ruled(10))
+    case = part(case, "baby", support="none", flow_lpm=None, oxygen_percent=exactly(21))
     gas = prepared(with_legs(case, leg("a", 30, gas="cylinder"))).gas
-    for lpm in (gas.oxygen_lpm, gas.air_lpm, gas.worst_oxygen_lpm, gas.worst_air_lpm):
+    for lpm in (gas.oxygen_lpm, gas.air_lpm, gas.worst_air_lpm):
         assert (lpm == 0.0).all()
+    np.testing.assert_array_equal(gas.worst_oxygen_lpm, 10.0)
+
+
+def test_a_cannula_cannot_give_all_oxygen(term: Case) -> None:
+    """1 L/min at 25 %: 0.0506 of oxygen; at its worst a mask at 10 L/min."""
+    case = part(term, "policy.gas", worst_hood_flow_lpm=ruled(10))
+    case = part(case, "baby", support="cannula", flow_lpm=exactly(1), oxygen_percent=exactly(25))
+    gas = prepared(with_legs(case, leg("a", 30, gas="cylinder"))).gas
+    np.testing.assert_allclose(gas.oxygen_lpm, 0.0506, atol=0.0001)
+    np.testing.assert_array_equal(gas.worst_oxygen_lpm, 10.0)
+    np.testing.assert_array_equal(gas.worst_air_lpm, 0.0)
 
 
 # --- the start -----------------------------------------------------------------------------------

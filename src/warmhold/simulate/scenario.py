@@ -86,7 +86,7 @@ class Ensemble:
     air_set_c: float
     site_offset_k: Floats  # how far a reading at the baby's site is below core
     leg_min: Floats  # (members, legs) with delays
-    coarse: bool = False  # twice the step, for trying things out: within 0.1 degC
+    coarse: bool = False  # twice the step, for trials: hood air and baby within 0.1 degC
 
     @property
     def outputs(self) -> NDArray[np.int64]:
