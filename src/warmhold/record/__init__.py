@@ -12,10 +12,12 @@ from warmhold.record.bodies import HAPPENINGS, KINDS, NUMBERS, WORDS, valid_body
 from warmhold.record.chain import GENESIS, Event
 from warmhold.record.clock import Clock, SystemClock
 from warmhold.record.core import Entry, Receipt, Record, Recovery
+from warmhold.record.folder import FILE
 from warmhold.record.store import Verification, verify_file
 from warmhold.record.trouble import Trouble
 
 __all__ = [
+    "FILE",
     "GENESIS",
     "HAPPENINGS",
     "KINDS",

@@ -377,7 +377,7 @@ class Record:
         Errors: Trouble
         """
         with self._reading() as connection:
-            return sharing.backup(connection, target)
+            return sharing.backup(connection, target)[1]
 
     def export(self, trip: str | None = None) -> dict[str, Any]:
         """Return all entries, or those of one trip, with what they contain, ready for JSON.

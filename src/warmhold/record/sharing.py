@@ -7,7 +7,7 @@ import json
 import os
 import sqlite3
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -28,8 +28,8 @@ CONTAINS = (
 _COLUMNS = tuple(name for name in COLUMNS if name != "prior")
 
 
-def backup(source: sqlite3.Connection, target: Path) -> Verification:
-    """Copy a record and verify the copy.
+def backup(source: sqlite3.Connection, target: Path) -> tuple[Path, Verification]:
+    """Copy a record and verify the copy; returns where it is and what was found.
 
     target : a file that is not there yet; or a folder, in which it gets a name with the time
 
@@ -61,7 +61,46 @@ def backup(source: sqlite3.Connection, target: Path) -> Verification:
         raise from_sqlite(error) from error
     except OSError as error:
         raise from_os(error, f"The copy {target}") from error
-    return found
+    return target, found
+
+
+def backup_file(path: Path, target: Path) -> tuple[Path, Verification]:
+    """Copy a record that is not open here; see `backup`.
+
+    Errors: Trouble
+    """
+    with _opened(path) as source:
+        return backup(source, target)
+
+
+def export_file(path: Path, trip: str | None) -> dict[str, Any]:
+    """Export a record that is not open here; see `export`.
+
+    Errors: Trouble
+    """
+    with _opened(path) as source:
+        return export(source, trip)
+
+
+def find_hash(path: Path, start: str) -> int | None:
+    """Return the number of the last entry whose hash begins so; ``None`` when there is none.
+
+    Errors: Trouble
+    """
+    with _opened(path) as source:
+        found = [row.seq for row in store.rows(source) if str(row.hash).startswith(start)]
+    return found[-1] if found else None
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[sqlite3.Connection]:
+    if not path.is_file():
+        raise Trouble(f"There is no record at {path}.", "Name the folder of a record, or its file.")
+    try:
+        with contextlib.closing(store.connect(path, write=False)) as source:
+            yield source
+    except sqlite3.Error as error:
+        raise from_sqlite(error) from error
 
 
 def _flush(path: Path) -> None:
