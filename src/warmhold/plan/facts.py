@@ -104,8 +104,8 @@ def attention(outcome: Outcome, margins: tuple[Margin, ...]) -> tuple[str, ...]:
     cold = [leg for leg in outdoors if leg.ambient_c.value < rules.outdoor_risk_c.value]
     if cold:
         lines.append(
-            f"{', '.join(leg.name for leg in cold)}: below {rules.outdoor_risk_c.value:g} °C "
-            "outdoors more babies arrive cold."
+            f"Outdoors below {rules.outdoor_risk_c.value:g} °C more babies arrive cold: "
+            f"{'; '.join(leg.name for leg in cold)}."
         )
     if baby.gestation_weeks < rules.wrap_below_weeks.value and not {"wrap", "bag"} & set(
         baby.dressing
@@ -166,9 +166,9 @@ def _oxygen_lines(outcome: Outcome) -> list[str]:
             float(oxygen_at_saturation(percent / 100.0, FETAL_P50_KPA)) for percent in target
         )
         lines.append(
-            f"A saturation of {target[0]:g} to {target[1]:g} % is about {number(low, 1)} to "
-            f"{number(high, 1)} kPa of arterial oxygen with mostly fetal haemoglobin (P50 "
-            f"{FETAL_P50_KPA:.1f} kPa, derived; more after transfusion)."
+            f"Saturation {target[0]:g} to {target[1]:g} %: about {number(low, 1)} to "
+            f"{number(high, 1)} kPa arterial with mostly fetal haemoglobin (P50 "
+            f"{FETAL_P50_KPA:.1f} kPa, unverified)."
         )
     ground = case.trip.legs[0].pressure_kpa
     highest = min(case.trip.legs, key=lambda leg: leg.pressure_kpa)
@@ -257,8 +257,7 @@ def _health_line(outcome: Outcome) -> list[str]:
     known = "measured" if battery.health is not None else "guessed from its age"
     return [
         f"Battery at about {100 * health:.0f} % of its rating ({known}): below "
-        f"{100 * REPLACE_BELOW:.0f} % it is due for replacement (stationary-battery practice, "
-        "pinacia.com, verified there; for small packs by analogy)."
+        f"{100 * REPLACE_BELOW:.0f} % it is due for replacement (pinacia.com, by analogy)."
     ]
 
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from warmhold.plan import measures
 from warmhold.plan.sheet import Band, CylinderRow
-from warmhold.plan.words import band, band_of, number
+from warmhold.plan.words import band, band_of, number, share
 from warmhold.simulate.scenario import Outcome
 
 Floats = NDArray[np.float64]
@@ -36,7 +36,10 @@ def _row(name: str, kind: str, litres: Floats, opened: float | None, empty: Floa
     if opened is None:
         return CylinderRow(name, kind, contents, None, None, "not needed as planned: a reserve")
     if float(np.mean(np.isfinite(empty))) < 0.5:
-        return CylinderRow(name, kind, contents, opened, None, "outlasts the trip as planned")
+        lasts_in = share(float(np.mean(~np.isfinite(empty))))
+        return CylinderRow(
+            name, kind, contents, opened, None, f"outlasts {lasts_in} of simulated trips"
+        )
     finite = empty[np.isfinite(empty)]
     lasts: Band = band_of(finite)
     return CylinderRow(

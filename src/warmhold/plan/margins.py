@@ -221,7 +221,7 @@ def margin(key: str, found: Measure, outcome: Outcome, outside: tuple[Beyond, ..
         must_hold=key in case.policy.verdict.must_hold,
         state=state,
         worst_at=where,
-        sentence=_sentence(words, spread, probability, found, where, state, unknown),
+        sentence=_sentence(words, spread, probability, found, where, state, required, unknown),
         formula=words.formula,
         inputs=_inputs(words, leading, ensemble.draws.inputs),
         sources=(*words.sources, *(f"{name}: {rule.source}" for name, rule, _ in words.rules)),
@@ -245,17 +245,22 @@ def _sentence(
     found: Measure,
     where: str,
     state: State,
+    required: float,
     unknown: list[str],
 ) -> str:
     if state == "cannot tell" or spread is None:
         return "Unknown: " + " ".join(unknown)
     kept = f"kept in {share(probability)} of simulated trips"
-    if spread.p50 >= 0.0:
-        text = f"{band(spread, words.digits)} {words.unit} to spare"
-    else:
+    if spread.p50 < 0.0:
         missing = Band(-spread.p95, -spread.p50, -spread.p05)
-        text = f"short by {band(missing, words.digits)} {words.unit}"
-    text += f"; {kept}"
+        text = f"short by {band(missing, words.digits)} {words.unit}; {kept}"
+    elif state == "holds":
+        text = f"{band(spread, words.digits)} {words.unit} to spare; {kept}"
+    else:
+        text = (
+            f"kept in only {share(probability)} of simulated trips, {100 * required:.0f} % needed; "
+            f"{band(spread, words.digits)} {words.unit} to spare"
+        )
     if where:
         text += f"; tightest on {where}"
     failing = found.fails_min[np.isfinite(found.fails_min)]

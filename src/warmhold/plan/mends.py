@@ -344,7 +344,7 @@ def tried(
     for done, candidate in enumerate(tries):
         progress(0.8 * done / len(tries))
         after = runs.probabilities(candidate.change(case))
-        found.append(_mend(candidate.title, candidate.margin, before, after, required))
+        found.append(_mend(case, candidate.title, candidate.margin, before, after, required))
     ranked = sorted(
         zip(found, tries, strict=True),
         key=lambda pair: (bool(pair[0].side_effect), -min(pair[0].after, required)),
@@ -405,7 +405,12 @@ def _group(key: str) -> str:
 
 
 def _mend(
-    title: str, key: str, before: dict[str, float], after: dict[str, float], required: float
+    case: Case,
+    title: str,
+    key: str,
+    before: dict[str, float],
+    after: dict[str, float],
+    required: float,
 ) -> Mend:
     worse = [
         other
@@ -422,5 +427,7 @@ def _mend(
         after[key],
         required,
         after[key] >= required and not worse,
-        f"makes worse: {', '.join(worse)}" if worse else "",
+        f"makes worse: {'; '.join(describe(other, case).title for other in worse)}"
+        if worse
+        else "",
     )

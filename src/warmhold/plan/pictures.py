@@ -92,7 +92,7 @@ def plots(outcome: Outcome) -> tuple[Plot, ...]:
                 _series("skin", "skin", outcome.state(at.SKIN)[:, aboard]),
             ),
             (low, high),
-            f"Shaded: policy's band for {site} temperature.",
+            f"Policy's band is for {site} temperature.",
         ),
         Plot(
             "battery", "Battery: usable energy left", "Wh", axis,
