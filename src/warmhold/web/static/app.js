@@ -1,1 +1,163 @@
 "use strict";
+// Everything works without this file. With it, tiles are fetched and put in place one by one,
+// forms are sent without leaving the page, and times say how long ago they were.
+
+const EVERY_MS = 5000;
+
+// --- putting parts of a fetched page in place ---------------------------------------------------
+
+function busy(part) {
+  const focused = document.activeElement;
+  return focused && focused !== document.body && part.contains(focused);
+}
+
+function put(part, fresh) {
+  if (part.innerHTML === fresh.innerHTML) return;
+  part.replaceChildren(...fresh.cloneNode(true).childNodes);
+}
+
+function parsed(text) {
+  return new DOMParser().parseFromString(text, "text/html");
+}
+
+// --- tiles --------------------------------------------------------------------------------------
+
+let failed = 0;
+
+async function refresh() {
+  const holder = document.querySelector("[data-tiles]");
+  if (!holder || document.hidden) return;
+  const note = document.getElementById("refresh-note");
+  try {
+    const answer = await fetch(holder.dataset.tiles, { headers: { "X-Part": "tiles" } });
+    if (!answer.ok || answer.redirected) throw new Error(String(answer.status));
+    const fresh = parsed(await answer.text());
+    for (const tile of document.querySelectorAll("[data-tile]")) {
+      const other = fresh.querySelector(`[data-tile="${tile.dataset.tile}"]`);
+      if (other && !busy(tile)) {
+        tile.className = other.className;
+        put(tile, other);
+      }
+    }
+    failed = 0;
+    if (note) note.textContent = "";
+  } catch (error) {
+    failed += 1;
+    if (note && failed > 1) {
+      note.textContent = "These figures are no longer kept up: the server does not answer.";
+    }
+  }
+  ages();
+}
+
+// --- how long ago -------------------------------------------------------------------------------
+
+function ages() {
+  const clock = document.querySelector("[data-now]");
+  const shift = clock && clock.dataset.speed === "1" ? 0 : null;
+  if (shift === null) return; // a rehearsal's clock runs by itself; the server's words stand
+  for (const node of document.querySelectorAll("time[data-ago]")) {
+    const minutes = Math.round((Date.now() - Date.parse(node.dateTime)) / 60000);
+    if (Number.isNaN(minutes) || minutes < 0) continue;
+    const words = minutes < 1 ? "just now" : minutes < 120 ? `${minutes} min ago`
+      : `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min ago`;
+    if (node.textContent !== words) node.textContent = words;
+  }
+}
+
+// --- forms that do not leave the page -----------------------------------------------------------
+
+async function send(form, pressed) {
+  const part = form.closest("[data-part]");
+  const fields = new URLSearchParams(new FormData(form));
+  if (pressed && pressed.name) fields.append(pressed.name, pressed.value);
+  const button = pressed || form.querySelector("button");
+  if (button) button.disabled = true;
+  const told = document.getElementById("told");
+  try {
+    const answer = await fetch(form.action, { method: "POST", body: fields });
+    const fresh = parsed(await answer.text());
+    const other = fresh.querySelector(`[data-part="${part.dataset.part}"]`);
+    if (!other) {
+      // Another page: a refusal, or one that was asked to come next.
+      if (answer.ok) { window.location.assign(answer.url); return; }
+      const why = fresh.querySelector("main .strong");
+      say(told, fresh.querySelector("h1"), why);
+      return;
+    }
+    put(part, other);
+    const words = fresh.getElementById("told");
+    if (told && words) {
+      put(told, words);
+      told.scrollIntoView({ block: "nearest" });
+    }
+    const first = part.querySelector("[data-focus]");
+    if (first) first.focus();
+    refresh();
+  } catch (error) {
+    say(told, null, null);
+  } finally {
+    if (button) button.disabled = false;
+  }
+}
+
+function say(told, title, why) {
+  if (!told) return;
+  const box = document.createElement("div");
+  box.className = "asked";
+  const first = document.createElement("p");
+  first.textContent = title ? `Not saved. ${title.textContent}.`
+    : "It is not known whether this was saved: the server did not answer.";
+  const second = document.createElement("p");
+  second.textContent = why ? why.textContent
+    : "What you typed is still here. Press save again; it will not be counted twice.";
+  box.append(first, second);
+  told.replaceChildren(box);
+  told.scrollIntoView({ block: "nearest" });
+}
+
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  if (!form.closest("[data-part]") || form.method !== "post") return;
+  event.preventDefault();
+  send(form, event.submitter);
+});
+
+// --- keys ---------------------------------------------------------------------------------------
+
+document.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.metaKey || event.altKey) return;
+  const on = event.target;
+  if (on instanceof HTMLElement && on.closest("input, textarea, select, [contenteditable]")) {
+    if (event.key === "Escape") on.blur();
+    return;
+  }
+  const place = document.querySelector(`[data-key="${CSS.escape(event.key)}"]`);
+  if (!place) return;
+  event.preventDefault();
+  if (place.tagName === "A") place.click();
+  else {
+    place.focus();
+    place.scrollIntoView({ block: "start" });
+  }
+});
+
+// --- a page that waits for something -------------------------------------------------------------
+
+async function wait() {
+  const holder = document.querySelector("[data-wait]");
+  if (!holder) return;
+  try {
+    const answer = await fetch(window.location.href);
+    const fresh = parsed(await answer.text());
+    const other = fresh.querySelector("[data-wait]");
+    if (!other || answer.redirected) { window.location.assign(answer.url); return; }
+    if (!busy(holder)) put(holder, other);
+  } catch (error) { /* asked again */ }
+  window.setTimeout(wait, 1000);
+}
+
+ages();
+window.setInterval(refresh, EVERY_MS);
+window.setInterval(ages, 15000);
+window.setTimeout(wait, 1000);
