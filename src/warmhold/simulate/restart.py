@@ -1,0 +1,69 @@
+"""Running an ensemble on from a state: the moment the baby goes in, and pieces after it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from warmhold.simulate import layout as at
+from warmhold.simulate.scenario import STEP_S, Ensemble
+from warmhold.simulate.stepping import advance
+
+Floats = NDArray[np.float64]
+
+FLOWS_KEPT = np.arange(at.N_STATE, at.N_STATE + at.N_FLOW, dtype=np.int64)
+ALL_KEPT = np.arange(at.N_STATE + at.N_FLOW, dtype=np.int64)
+
+
+def state_at_loading(ensemble: Ensemble) -> Floats:
+    """State at the moment the baby goes in, after the planned warm-up.
+
+    Parameters
+    ----------
+    ensemble : as prepared, its first stretch the warm-up if there is one
+
+    Returns
+    -------
+    (members, N_STATE) state.
+    """
+    if not ensemble.stretches or ensemble.stretches[0].kind != "warming":
+        return ensemble.start.copy()
+    return advance(
+        ensemble.start,
+        ensemble.p,
+        ensemble.durations_s[:, :1],
+        ensemble.conditions[:, :1],
+        np.array([1], dtype=np.int64),
+        np.array([STEP_S]),
+        FLOWS_KEPT[:1],
+    ).last
+
+
+def go_on(
+    y: Floats, p: Floats, durations_s: Floats, conditions: Floats, step_s: float
+) -> tuple[Floats, Floats]:
+    """Run a piece on from a state and keep only its end.
+
+    Parameters
+    ----------
+    y : (members, N_STATE) state now
+    p : (members, N_PARAM) each member's constants
+    durations_s : (members, parts) how long each part takes; 0 is allowed [s]
+    conditions : (members, parts, N_CONDITION)
+    step_s : largest step [s]
+
+    Returns
+    -------
+    State at the end (members, N_STATE), flows at the end (members, N_FLOW).
+    """
+    parts = durations_s.shape[1]
+    run = advance(
+        y,
+        p,
+        durations_s,
+        conditions,
+        np.ones(parts, dtype=np.int64),
+        np.full(parts, step_s),
+        FLOWS_KEPT,
+    )
+    return run.last, run.trace[:, -1, :]

@@ -1,0 +1,237 @@
+"""Faults on trial: which fault, begun when, explains what the filter did not expect?
+
+Beside the ensemble run rows that stand at its middle: at each onset one row without a new fault
+and one for each fault at its reference size. They take the ensemble's own gains, so a fault's row
+and its faultless twin differ by exactly what that fault, begun then, would have left in the
+innovations after the filter has learnt from them. With d the innovation, s its variance and g that
+signature, b = sum(g d / s) and a = sum(g g / s) give the best size b / a and z = b / sqrt(a),
+which without a fault is about a standard normal number: the generalised likelihood ratio (form
+from memory: Willsky and Jones 1976) with the filter's own learning counted in.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from warmhold.simulate import layout as at
+from warmhold.watch import faults
+from warmhold.watch.filter import Gain
+from warmhold.watch.rows import Rows
+
+Floats = NDArray[np.float64]
+
+ONSET_S = 300.0  # a new set of trial rows this often
+KEPT_S = 3600.0  # and each is kept this long
+SIZE_LEAST, SIZE_MOST = 0.3, 4.0  # sizes that count as this fault, of the reference size
+LEAST_POWER = 9.0  # a: below it the readings could not show the fault yet
+CLIP = 5.0  # one reading counts for no more than this many standard deviations
+
+# z that a fault must reach: docs/watching.md says what each means in false alarms
+THRESHOLD: dict[str, float] = {
+    faults.LEAK: 5.0,
+    faults.HEATER: 5.0,
+    faults.PROBE_AIR: 5.5,
+    faults.PROBE_SHIFT: 5.5,
+    faults.LOSS: 5.0,
+    faults.DRIFT: 4.5,
+    faults.BATTERY: 3.7,
+    faults.GAS: 4.0,
+    faults.SMALL: 4.0,
+}
+
+
+@dataclass
+class Trial:
+    """One fault, begun at one moment.
+
+    kind : of the fault
+    onset_s : when it began in this row
+    sign : -1 for a fault that was taken as present and is tried as gone
+    twin : number of the trial without a new fault, of the same onset; None for a twin itself
+    b, a : sums over the readings since
+    """
+
+    kind: str
+    onset_s: float
+    twin: int | None
+    gone: bool = False
+    b: float = 0.0
+    a: float = 0.0
+    signature: float = 0.0
+
+    @property
+    def size(self) -> float:
+        """Best size, of the reference size."""
+        return self.b / self.a if self.a > 0.0 else 0.0
+
+    @property
+    def z(self) -> float:
+        """How far the readings speak for it, in standard deviations; 0 where it cannot be."""
+        if self.kind == "" or self.a < LEAST_POWER:
+            return 0.0
+        size = abs(self.size) if self.kind in faults.TWO_SIDED and not self.gone else self.size
+        if not SIZE_LEAST <= size <= SIZE_MOST:
+            return 0.0
+        return abs(self.b) / math.sqrt(self.a)
+
+
+@dataclass
+class Bank:
+    """All trials; row ``members + n`` belongs to trial n."""
+
+    rows: Rows
+    trials: list[Trial] = field(default_factory=list)
+    next_s: float = 0.0
+    taken: dict[str, float] = field(default_factory=dict)  # faults taken as present: their size
+    excluded: set[str] = field(default_factory=set)
+
+    def spawn(self, first: bool = False) -> None:
+        """Begin a set of trials at the present moment."""
+        rows, now = self.rows, self.rows.now_s
+        old = [n for n, t in enumerate(self.trials) if now - t.onset_s > KEPT_S]
+        self.drop(
+            {
+                n for n in old
+                if not faults.from_the_start(self.trials[n].kind) and self.trials[n].kind
+            }
+        )  # fmt: skip
+        number_of_cylinders = len(rows.cylinders)
+        kinds = [
+            kind
+            for kind in faults.kinds(number_of_cylinders)
+            if (first or not faults.from_the_start(kind) or kind in self.taken)
+            and kind not in self.excluded
+        ]
+        twin = len(self.trials)
+        place = rows.add_middle(1 + len(kinds))
+        self.trials.append(Trial("", now, None))
+        for n, kind in enumerate(kinds):
+            row = place.start + 1 + n
+            gone = kind in self.taken
+            self.trials.append(Trial(kind, now, twin, gone))
+            self.put(row, kind, gone)
+        self.next_s = now + ONSET_S
+
+    def put(self, row: int, kind: str, gone: bool) -> None:
+        """Put a fault at its reference size into a row, or take a present one out."""
+        rows = self.rows
+        column = rows.columns[kind]
+        was = float(rows.e[row, column])
+        size = 0.0 if gone else 1.0
+        rows.e[row, column] = size
+        if kind == faults.HEATER:
+            before = 1.0 - faults.HEATER_LOST * was
+            after = 1.0 - faults.HEATER_LOST * size
+            rows.y[row, at.INTEGRAL] *= after / max(before, 0.05)
+        elif kind == faults.BATTERY:
+            before = 1.0 - faults.BATTERY_LOST * was
+            after = 1.0 - faults.BATTERY_LOST * size
+            rows.y[row, at.CHARGE] *= after / max(before, 0.05)
+        elif kind.startswith(faults.SMALL):
+            number = kind.split(":")[1]
+            before = 1.0 - faults.SMALL_LOST * was
+            after = 1.0 - faults.SMALL_LOST * size
+            rows.e[row, rows.columns[f"content:{number}"]] *= after / max(before, 0.05)
+        elif kind == faults.DRIFT and gone:
+            rows.e[row, rows.columns["drifted"]] = 0.0
+
+    def weigh(self, predicted: Floats, g: Gain) -> None:
+        """Take one reading into every trial, before the rows learn from it."""
+        if not self.trials:
+            return
+        shown = predicted[self.rows.members :]
+        deviation = math.sqrt(g.variance)
+        clipped = float(np.clip(g.innovation, -CLIP * deviation, CLIP * deviation))
+        for n, trial in enumerate(self.trials):
+            if trial.twin is None:
+                continue
+            signature = float(shown[n] - shown[trial.twin])
+            if abs(signature) < 1e-9:
+                continue
+            trial.b += signature * clipped / g.variance
+            trial.a += signature * signature / g.variance
+
+    def drop(self, numbers: set[int]) -> None:
+        """Drop some trials and their rows, and twins that nobody needs any more."""
+        needed = {t.twin for n, t in enumerate(self.trials) if n not in numbers}
+        keep = [
+            n for n, t in enumerate(self.trials)
+            if n not in numbers and (t.twin is not None or n in needed)
+        ]  # fmt: skip
+        if len(keep) == len(self.trials):
+            return
+        new = {old: n for n, old in enumerate(keep)}
+        mask = np.ones(len(self.rows.y), dtype=np.bool_)
+        mask[self.rows.members :] = False
+        mask[[self.rows.members + n for n in keep]] = True
+        kept = [self.trials[n] for n in keep]
+        for trial in kept:
+            if trial.twin is not None:
+                trial.twin = new[trial.twin]
+        self.trials = kept
+        self.rows.keep(mask)
+
+    def drop_group(self, group: str) -> None:
+        """Drop all trials of faults that can be taken for one another."""
+        self.drop(
+            {n for n, t in enumerate(self.trials) if t.kind and faults.group(t.kind) == group}
+        )
+
+    def best(self, group: str) -> list[Trial]:
+        """The best trial of each kind of a group, best first."""
+        found: dict[tuple[str, bool], Trial] = {}
+        for trial in self.trials:
+            if not trial.kind or faults.group(trial.kind) != group or trial.z <= 0.0:
+                continue
+            key = (trial.kind, trial.gone)
+            if key not in found or trial.z > found[key].z:
+                found[key] = trial
+        return sorted(found.values(), key=lambda t: -t.z)
+
+    def groups(self) -> tuple[str, ...]:
+        """All groups of faults of this trip."""
+        kinds = faults.kinds(len(self.rows.cylinders))
+        return tuple(dict.fromkeys(faults.group(kind) for kind in kinds))
+
+    def take(self, trial: Trial) -> None:
+        """Take a fault as present (or gone) in every member, with its doubt, from its onset on."""
+        rows, m = self.rows, self.rows.members
+        number = self.trials.index(trial)
+        assert trial.twin is not None
+        size = float(np.clip(trial.size, -SIZE_MOST, SIZE_MOST))
+        fault, twin = m + number, m + trial.twin
+        amount = 1.0 if trial.gone else size
+        rows.y[:m] += amount * (rows.y[fault] - rows.y[twin])
+        shift = rows.p[fault, :] - rows.p[twin, :]
+        rows.p[:m] = np.where(
+            shift != 0.0, np.maximum(rows.p[:m] + amount * shift, 1e-9), rows.p[:m]
+        )
+        rows.e[:m] += amount * (rows.e[fault] - rows.e[twin])
+        column = rows.columns[trial.kind]
+        if trial.gone:
+            rows.e[:m, column] = 0.0
+            self.taken.pop(trial.kind, None)
+        else:
+            doubt = 1.0 / math.sqrt(max(trial.a, 1e-6))
+            scores = np.linspace(-1.7, 1.7, m)[
+                np.random.default_rng([m, round(trial.onset_s)]).permutation(m)
+            ]
+            rows.e[:m, column] = size + scores * max(doubt, 0.15 * abs(size))
+            if trial.kind not in faults.TWO_SIDED:
+                rows.e[:m, column] = np.maximum(rows.e[:m, column], 0.0)
+            self.taken[trial.kind] = size
+        rows.keep_possible()
+        self.drop_group(faults.group(trial.kind))
+        self.next_s = rows.now_s
+
+    def release(self, kind: str) -> None:
+        """A fault is known to be over: take it out of every member."""
+        rows, m = self.rows, self.rows.members
+        rows.e[:m, rows.columns[kind]] = 0.0
+        self.taken.pop(kind, None)
+        self.drop_group(faults.group(kind))
+        self.next_s = rows.now_s

@@ -1,0 +1,446 @@
+"""The watch: takes readings and events in order, keeps the ensemble, names what is wrong."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from warmhold.model import Case
+from warmhold.simulate.bands import Band, band_of
+from warmhold.watch import faults
+from warmhold.watch.bank import THRESHOLD, Bank, Trial
+from warmhold.watch.filter import Gain, gain, sure_weights, update
+from warmhold.watch.named import (
+    Condition,
+    Traces,
+    delay_of,
+    fault_key,
+    fault_priority,
+    fault_words,
+    outlook_conditions,
+    title_of,
+)
+from warmhold.watch.outlook import Forecast, Present, bounds_c, look_ahead, present
+from warmhold.watch.quantities import reading
+from warmhold.watch.rows import P_LEARNT, Y_LEARNT, Rows, rows_at_loading
+
+Floats = NDArray[np.float64]
+
+INFLATION_PER_MIN = 0.0015  # deviations grow by this share a minute, against overconfidence
+OUTLOOK_S = 300.0  # the outlook is worked out anew this often
+ROBUST = 4.0  # a reading further off than this many standard deviations counts as one at it
+RIVAL = 2.0  # likelihood (natural log) by which a fault must beat the next best to be named
+WAIT_S = 600.0  # or after this long, with the rival said aloud
+LATCHED = ("battery-weak", "oxygen-sensor", "cylinder")
+OPEN_TOO_LONG_S = 300.0  # a port logged as open for longer is said
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One reading.
+
+    at_s : seconds since the baby went in
+    quantity : name as in the record, such as ``skin_c`` or ``gauge_bar:NAME``
+    value : in the unit that the name ends in
+    """
+
+    at_s: float
+    quantity: str
+    value: float
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What the watch made of a reading.
+
+    expected : what it expected, error of the reading included; None for a quantity it cannot use
+    surprise : standard deviations between the reading and what was expected
+    plausible : False when it is asked about and was not learnt from
+    question : why it is asked about, "" if it is not
+    used : whether the ensemble learnt from it
+    """
+
+    expected: Band | None
+    surprise: float
+    plausible: bool
+    question: str
+    used: bool
+
+
+class Watcher:
+    """Follows one trip.
+
+    Everything is deterministic: the same calls in the same order give the same state. Calls are
+    in the order of their moments; an earlier moment is taken at the present one.
+
+    Parameters
+    ----------
+    case : trip, unit and policy
+    members : of the ensemble
+    seed : of all draws
+    air_set_c : set air temperature that the trip starts with [degC]
+    outlook : work the outlook out on the way, needed for conditions about what is to come
+    """
+
+    def __init__(
+        self,
+        case: Case,
+        *,
+        members: int = 300,
+        seed: int = 20260101,
+        air_set_c: float,
+        outlook: bool = True,
+    ) -> None:
+        """Keep what the trip starts from."""
+        self.case = case
+        self.members = members
+        self.seed = seed
+        self.air_set_c = air_set_c
+        self._outlook = outlook
+        self._begun = False
+
+    # --- calls -----------------------------------------------------------------------------
+
+    def begin(self, at_s: float = 0.0) -> None:
+        """Stand the ensemble at the moment that the baby went in, then move on to ``at_s``."""
+        self._rows = rows_at_loading(self.case, self.members, self.seed, self.air_set_c)
+        self._prior = self._rows.gather().std(axis=0, ddof=1)
+        self._bank = Bank(self._rows)
+        self._traces = Traces()
+        self._conditions: dict[str, Condition] = {}
+        self._latest: dict[str, str] = {}
+        self._crossed: dict[str, float] = {}
+        self._opened_s: float | None = None
+        self._ahead: Forecast | None = None
+        self._planned: dict[str, Band] = {}
+        self._ahead_s = -math.inf
+        self._next_outlook_s = 0.0
+        self._changed = True
+        self._begun = True
+        self._bank.spawn(first=True)
+        self.advance(at_s)
+
+    def advance(self, at_s: float) -> None:
+        """Move on to a moment without a reading."""
+        rows = self._ready()
+        while rows.now_s < at_s - 1e-9:
+            stop = min(at_s, self._bank.next_s, self._next_outlook_s if self._outlook else at_s)
+            if stop > rows.now_s + 1e-9:
+                before = rows.now_s
+                rows.advance(stop)
+                self._inflate((rows.now_s - before) / 60.0)
+                self._changed = True
+            if rows.now_s >= self._bank.next_s - 1e-9:
+                self._bank.spawn()
+            if self._outlook and rows.now_s >= self._next_outlook_s - 1e-9:
+                self._next_outlook_s = rows.now_s + OUTLOOK_S
+                self._name_outlook()
+
+    def observe(self, seen: Seen) -> Judgement:
+        """Move on to the moment of a reading, test it against what was expected, learn from it."""
+        rows = self._ready()
+        self.advance(seen.at_s)
+        kind = reading(seen.quantity)
+        if kind is None:
+            self._note_setting(seen)
+            return Judgement(None, 0.0, True, "", False)
+        if not math.isfinite(seen.value) or not kind.low <= seen.value <= kind.high:
+            question = (
+                f"{kind.title} of {seen.value:g} {kind.unit}? Such readings run from "
+                f"{kind.low:g} to {kind.high:g} {kind.unit}. Kept as entered, not used."
+            )
+            found = rows.expected(seen.quantity)
+            band = self._band(found[0], found[1]) if found is not None else None
+            return Judgement(band, math.inf, False, question, False)
+        found = rows.expected(seen.quantity)
+        if found is None:
+            return Judgement(None, 0.0, True, "", False)
+        predicted, variance = found
+        m = self.members
+        band = self._band(predicted, variance)
+        middle = float(predicted[:m].mean())
+        total = float(predicted[:m].var(ddof=1)) + variance
+        surprise = (seen.value - middle) / math.sqrt(total)
+        if abs(seen.value - middle) > kind.far and abs(surprise) > ROBUST:
+            question = (
+                f"{kind.title} of {seen.value:g} {kind.unit}? About {middle:.1f} {kind.unit} was "
+                "expected. Kept as entered, not used until readings agree."
+            )
+            return Judgement(band, surprise, False, question, False)
+        self._learn(seen, predicted, variance)
+        self._traces.add(seen.quantity, seen.at_s, seen.value, middle)
+        self._changed = True
+        self._name_faults()
+        return Judgement(band, surprise, True, "", True)
+
+    def happened(self, at_s: float, what: str, detail: Mapping[str, object]) -> None:
+        """Take an event: what it changes holds from its moment on.
+
+        Parameters
+        ----------
+        at_s : seconds since the baby went in
+        what : as in the record: ``port opened``, ``port closed``, ``front opened``,
+            ``front closed``, ``leg started`` (detail ``leg``: name), ``leg ended`` (``leg``),
+            ``power source changed`` (``to``: battery, vehicle, mains, aircraft; ``watts``),
+            ``cylinder changed`` (``to``: name), ``delay`` (``minutes``), ``settings``
+            (``air_set_c``, ``skin_set_c``, ``control``, ``oxygen_lpm``, ``air_lpm``, ``flow_lpm``
+            with ``oxygen_percent``), ``probe placed``; others change nothing
+        detail : see above
+        """
+        rows = self._ready()
+        self.advance(at_s)
+        self._changed = True
+        if what in ("port opened", "front opened"):
+            rows.opened = what.split(" ", maxsplit=1)[0]
+            self._opened_s = rows.now_s
+        elif what in ("port closed", "front closed"):
+            self._closed(what)
+        elif what in ("leg started", "leg ended"):
+            self._leg(what, str(detail.get("leg", "")))
+        elif what == "power source changed":
+            watts = _number(detail, "watts")
+            if str(detail.get("to")) in ("battery", "vehicle", "mains", "aircraft"):
+                rows.set_source(str(detail["to"]), watts)
+        elif what == "cylinder changed":
+            number = rows.number_of(str(detail.get("to", "")))
+            if number is not None:
+                rows.in_use[rows.cylinders[number].gas] = number
+        elif what == "delay":
+            rows.lengthen(_number(detail, "minutes") or 0.0)
+        elif what in ("settings", "settings changed"):
+            self._settings(detail)
+        elif what == "probe placed":
+            for kind in (faults.PROBE_AIR, faults.PROBE_SHIFT):
+                if kind in self._bank.taken:
+                    self._bank.release(kind)
+            self._clear("probe")
+
+    def present(self) -> Present:
+        """The state now, with bands."""
+        rows = self._ready()
+        ahead = self._look()
+        return present(rows, ahead, self._planned)
+
+    def forecast(self, minutes: float = 120.0) -> Forecast:
+        """What is to come on the legs as planned."""
+        return look_ahead(self._ready(), minutes)[0]
+
+    def conditions(self) -> tuple[Condition, ...]:
+        """All conditions found so far, those that last first, most urgent first."""
+        self._ready()
+        order = {"high": 0, "medium": 1, "low": 2}
+        return tuple(
+            sorted(
+                self._conditions.values(),
+                key=lambda c: (c.cleared_s is not None, order[c.priority], c.since_s),
+            )
+        )
+
+    # --- inside ----------------------------------------------------------------------------
+
+    def _ready(self) -> Rows:
+        if not self._begun:
+            raise RuntimeError("begin() comes first: the watch starts when the baby goes in")
+        return self._rows
+
+    def _band(self, predicted: Floats, variance: float) -> Band:
+        own = band_of(predicted[: self.members])
+        error = 1.645 * math.sqrt(variance)
+        return Band(
+            own.p50 - math.hypot(own.p50 - own.p05, error),
+            own.p50,
+            own.p50 + math.hypot(own.p95 - own.p50, error),
+        )
+
+    def _learn(self, seen: Seen, predicted: Floats, variance: float) -> None:
+        rows, m = self._rows, self.members
+        x = rows.gather()
+        mine = predicted[:m]
+        weights = rows.weights(seen.quantity) * sure_weights(x[:m], mine)
+        g = gain(x[:m], mine, seen.value, variance, weights)
+        self._bank.weigh(predicted, g)
+        most = ROBUST * math.sqrt(g.variance)
+        held = float(np.clip(g.innovation, -most, most))
+        g = Gain(g.mean, g.part, held, g.variance)
+        middle = float(mine.mean())
+        x[:m] = update(x[:m], mine, g)
+        if len(x) > m:
+            own = held - (predicted[m:] - middle)
+            x[m:] += own[:, None] * g.mean
+        rows.scatter(x)
+
+    def _inflate(self, minutes: float) -> None:
+        """Let the ensemble forget a little, up to what it was at the start."""
+        rows, m = self._rows, self.members
+        x = rows.gather()
+        n_y = len(Y_LEARNT)
+        middle = x[:m].mean(axis=0)
+        spread = x[:m].std(axis=0, ddof=1)
+        grow = np.full(x.shape[1], 1.0 + INFLATION_PER_MIN * minutes)
+        constants = slice(n_y, n_y + len(P_LEARNT))
+        known = self._prior[constants]
+        grow[constants] = np.where(spread[constants] < known, grow[constants], 1.0)
+        for name, column in rows.columns.items():
+            at_x = n_y + len(P_LEARNT) + column
+            if name in ("skin", "air", "oxygen", "humidity") and spread[at_x] >= self._prior[at_x]:
+                grow[at_x] = 1.0
+            if name in ("port", "front", "spare_wh", "shift"):
+                grow[at_x] = 1.0
+            if name in faults.kinds(len(rows.cylinders)):
+                grow[at_x] = 1.0 + 4.0 * INFLATION_PER_MIN * minutes
+        x[:m] = middle + (x[:m] - middle) * grow
+        rows.scatter(x)
+
+    def _note_setting(self, seen: Seen) -> None:
+        if not math.isfinite(seen.value):
+            return
+        if seen.quantity == "air_set_c" and 15.0 <= seen.value <= 42.0:
+            self._settings({"air_set_c": seen.value})
+        elif seen.quantity == "flow_lpm" and 0.0 <= seen.value <= 60.0:
+            self._settings({"flow_lpm": seen.value})
+
+    def _settings(self, detail: Mapping[str, object]) -> None:
+        rows = self._rows
+        air, skin = _number(detail, "air_set_c"), _number(detail, "skin_set_c")
+        oxygen, gas_air = _number(detail, "oxygen_lpm"), _number(detail, "air_lpm")
+        flow, percent = _number(detail, "flow_lpm"), _number(detail, "oxygen_percent")
+        rows.settings(air, skin, detail.get("control"))
+        support = self.case.trip.baby.support
+        if flow is not None and support in ("hood", "none"):
+            oxygen = flow
+        elif flow is not None or percent is not None:
+            rows.set_blend(flow, percent)
+        if oxygen is not None or gas_air is not None:
+            rows.set_flow(oxygen, gas_air)
+        self._changed = True
+
+    def _leg(self, what: str, name: str) -> None:
+        names = [leg.name for leg in self.case.trip.legs]
+        if name not in names:
+            return
+        number = names.index(name) + (1 if what == "leg ended" else 0)
+        if number < len(names):
+            self._rows.begin_stage(number + 1, self._rows.now_s)
+            self._opened_s = None
+
+    def _closed(self, what: str) -> None:
+        rows = self._rows
+        if rows.loading and what == "front closed" and not rows.opened:
+            rows.begin_stage(1, rows.now_s)
+        rows.opened = ""
+        self._opened_s = None
+        if faults.LEAK in self._bank.taken:
+            self._bank.release(faults.LEAK)
+        self._clear("hood-leak")
+
+    # --- naming ----------------------------------------------------------------------------
+
+    def _name_faults(self) -> None:
+        for group in self._bank.groups():
+            ranked = self._bank.best(group)
+            over = [t for t in ranked if t.z >= THRESHOLD[_general(t.kind)]]
+            if not over:
+                self._crossed.pop(group, None)
+                continue
+            best = over[0]
+            since = self._crossed.setdefault(group, self._rows.now_s)
+            own_key = fault_key(best.kind, self._rows)
+            rivals = [t for t in ranked if fault_key(t.kind, self._rows) != own_key]
+            lead = 0.5 * best.z**2 - (0.5 * rivals[0].z ** 2 if rivals else 0.0)
+            if lead < RIVAL and self._rows.now_s - since < WAIT_S:
+                continue
+            rival = rivals[0] if rivals and lead < RIVAL else None
+            self._crossed.pop(group, None)
+            self._take(best, rival)
+
+    def _take(self, trial: Trial, rival: Trial | None) -> None:
+        rows = self._rows
+        key = fault_key(trial.kind, rows)
+        if trial.gone:
+            self._bank.take(trial)
+            self._clear(key)
+            return
+        size, onset, z = trial.size, trial.onset_s, trial.z
+        without = self._without(trial)
+        evidence, look = fault_words(trial.kind, size, onset, z, rows, self._traces, without)
+        self._bank.take(trial)
+        self._changed = True
+        ahead = self._look()
+        also = title_of(fault_key(rival.kind, rows)) if rival is not None else ""
+        if also:
+            evidence += f" Nearly as likely: {also[0].lower()}{also[1:]}."
+        self._conditions[key] = Condition(
+            key, title_of(key), fault_priority(trial.kind, size, rows, ahead), rows.now_s,
+            evidence, look, key.split(":")[0] in LATCHED, None, delay_of(key), onset, also,
+        )  # fmt: skip
+
+    def _without(self, trial: Trial) -> dict[str, float]:
+        """What would be read had the fault not begun: the ensemble less the fault's mark."""
+        rows, m = self._rows, self.members
+        assert trial.twin is not None
+        fault, twin = m + self._bank.trials.index(trial), m + trial.twin
+        found = {}
+        for quantity in self._traces.read:
+            expected = rows.expected(quantity)
+            if expected is not None:
+                h = expected[0]
+                mark = float(h[fault] - h[twin]) * trial.size
+                last = self._traces.last(quantity)
+                assert last is not None
+                found[quantity] = last[1] - mark if mark else float(h[:m].mean())
+        return found
+
+    def _clear(self, key: str) -> None:
+        known = self._conditions.get(key)
+        if known is not None and known.cleared_s is None:
+            self._conditions[key] = replace(known, cleared_s=self._rows.now_s)
+
+    def _look(self) -> Forecast:
+        if self._ahead is None or self._changed:
+            self._ahead, self._planned = look_ahead(self._rows, 120.0)
+            self._changed = False
+        return self._ahead
+
+    def _name_outlook(self) -> None:
+        rows = self._rows
+        self._ahead, self._planned = look_ahead(rows, 0.0)
+        now = present(rows, self._ahead, self._planned)
+        self._changed = True
+        low, high = bounds_c(rows)
+        found = outlook_conditions(rows, now, self._ahead, low, high)
+        if self._opened_s is not None and rows.now_s - self._opened_s >= OPEN_TOO_LONG_S:
+            minutes = (rows.now_s - self._opened_s) / 60.0
+            known = self._conditions.get("hood-leak")
+            since = known.since_s if known and known.cleared_s is None else rows.now_s
+            self._conditions["hood-leak"] = Condition(
+                "hood-leak", "Hood still logged as open", "medium", since,
+                f"The {rows.opened} was logged as opened {minutes:.0f} minutes ago, not as closed.",
+                "Look whether it is closed; if it is, log it, so that the watch knows.",
+                False, None, "5 minutes after it was logged as open", self._opened_s,
+            )  # fmt: skip
+        for key, (title, grade, evidence, look, delay) in found.items():
+            known = self._conditions.get(key)
+            since = known.since_s if known and known.cleared_s is None else rows.now_s
+            self._conditions[key] = Condition(
+                key, title, grade, since, evidence, look, False, None, delay
+            )
+        for key in list(self._conditions):
+            stem = key.split(":")[0]
+            if stem in ("baby-cold", "baby-hot", "battery-short", "gas-short") and key not in found:
+                self._clear(key)
+
+
+def _general(kind: str) -> str:
+    return kind.split(":", maxsplit=1)[0] + ":" if ":" in kind else kind
+
+
+def _number(detail: Mapping[str, object], key: str) -> float | None:
+    value = detail.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if math.isfinite(value) else None
