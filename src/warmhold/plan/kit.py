@@ -60,7 +60,7 @@ def _lightest_cylinders(
     use = ensemble.gas
     usual = use.oxygen_lpm if gas == "oxygen" else use.air_lpm
     worst = use.worst_oxygen_lpm if gas == "oxygen" else use.worst_air_lpm
-    if worst.max(initial=0.0) <= 0.0:
+    if max(usual.max(initial=0.0), worst.max(initial=0.0)) <= 0.0:
         return {}
     rules = case.policy.gas
     minutes = measures.leg_minutes(ensemble)

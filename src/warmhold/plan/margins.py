@@ -60,9 +60,11 @@ def measured(outcome: Outcome, ready_min: Floats) -> dict[str, Measure]:
         ("oxygen", "oxygen", gas.oxygen_lpm, gas.worst_oxygen_lpm),
         ("air", "air", gas.air_lpm, gas.worst_air_lpm),
     ):
-        if worst.max(initial=0.0) > 0.0:
+        ever = worst.max(initial=0.0) > 0.0
+        if ever or usual.max(initial=0.0) > 0.0:
             litres = measures.contents(ensemble, kind).litres
             found[key] = measures.gas(outcome, usual, litres, rules.factor.value)
+        if ever:
             found[f"{key}-worst"] = measures.gas(
                 outcome, worst, litres, rules.worst_case_factor.value
             )
