@@ -6,20 +6,28 @@ import json
 import logging
 import threading
 from collections.abc import Mapping
-from datetime import datetime
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timezone, tzinfo
 from pathlib import Path
 from typing import Any
 
-from warmhold.model import Case
+from warmhold.model import Case, FaultyInput
 from warmhold.plan import plan_case
-from warmhold.record import Entry, Receipt, Record, Trouble
+from warmhold.plan.sheet import Sheet
+from warmhold.record import Entry, Event, Receipt, Record, Trouble
+from warmhold.record.views import TripView, trip_view
 from warmhold.report import json as sheet_json
 from warmhold.web.access import Passcodes, Sessions, Tries, User
 from warmhold.web.jobs import Job, Jobs, Progress
 from warmhold.web.library import Library, case_of, complete
+from warmhold.web.rehearsing import Clock, Rehearsing
+from warmhold.web.rendering import new_form_id
 from warmhold.web.settings import Settings
+from warmhold.web.watching import LiveTrip, Look, Subject, Watching
 
 log = logging.getLogger("warmhold.web")
+
+STAND_IN = User("rehearsal", "chart", "")
 
 
 class NotSaved(Exception):
@@ -29,6 +37,47 @@ class NotSaved(Exception):
         """Keep the reason and what to do."""
         super().__init__(reason)
         self.todo = todo
+
+
+class NoSuchTrip(Exception):
+    """There is no trip of that name in the record."""
+
+
+@dataclass
+class _Kept:
+    """The entries of one trip, as far as they were read."""
+
+    events: list[Event] = field(default_factory=list)
+    plan_seq: int = 0
+    case: Case | None = None
+    sheet: Sheet | None = None
+    live: LiveTrip | None = None
+    problem: str = ""
+
+
+@dataclass(frozen=True)
+class Trip:
+    """One trip as it stands now. ``case`` and ``sheet`` are missing when they cannot be read."""
+
+    key: str
+    view: TripView
+    case: Case | None
+    sheet: Sheet | None
+    now: datetime
+    zone: tzinfo
+    problem: str = ""
+
+    @property
+    def title(self) -> str:
+        """Title of the plan."""
+        return self.sheet.title if self.sheet is not None else f"Trip {self.key}"
+
+    @property
+    def stage(self) -> str:
+        """Return planned, on the road or handed over."""
+        if self.view.handover is not None:
+            return "handed over"
+        return "planned" if self.view.start is None else "on the road"
 
 
 class Service:
@@ -45,8 +94,12 @@ class Service:
         self.jobs = Jobs()
         self.warnings: list[str] = []
         self.trouble: Trouble | None = None
+        self.clock = Clock(settings.speed)
+        self.watching: Watching | None = None
+        self.rehearsing: Rehearsing | None = None
         self._record: Record | None = None
         self._lock = threading.RLock()
+        self._kept: dict[str, _Kept] = {}
 
     @property
     def folder(self) -> Path:
@@ -62,9 +115,17 @@ class Service:
         except Trouble as trouble:
             self.trouble = trouble
             log.error("the record cannot be opened: %s", trouble)
+            return
+        self.watching = Watching(self._subject)
+        if self.settings.rehearse:
+            self._begin_rehearsal()
 
     def close(self) -> None:
         """Close the record."""
+        if self.rehearsing is not None:
+            self.rehearsing.close()
+        if self.watching is not None:
+            self.watching.close()
         self.jobs.close()
         if self._record is not None:
             self._record.close()
@@ -74,9 +135,31 @@ class Service:
         if not self.settings.rehearse:
             return ""
         return (
-            f"A simulated trip, at {self.settings.speed:g} times real time, with one hidden fault. "
-            "Nobody is in this incubator, and this record is thrown away at the end."
+            f"A simulated trip at {self.settings.speed:g} times real time, with one hidden fault. "
+            "No baby is in this incubator, and nothing of it is kept."
         )
+
+    def _begin_rehearsal(self) -> None:
+        text = self.library.text("trips", self.settings.rehearse) or ""
+
+        def begin(trip: str) -> None:
+            found = self.trip(trip)
+            setting = found.sheet.start.air_set_c if found.sheet is not None else None
+            if found.case is None or setting is None:
+                raise FaultyInput(())
+            start = self.clock.begin()
+            self.write(STAND_IN, new_form_id(), trip, "trip-started", {}, start)
+
+            def write(kind: str, body: Mapping[str, Any], stated: datetime) -> None:
+                try:
+                    self.write(STAND_IN, new_form_id(), trip, kind, body, stated)
+                except NotSaved as error:
+                    log.warning("an entry of the rehearsal was not saved: %s", error)
+
+            self.rehearsing = Rehearsing(found.case, setting, self.clock, write)
+            self.rehearsing.begin()
+
+        self.plan_trip(STAND_IN, "rehearsal-of-one-trip", text, then=begin)
 
     # --- the record -----------------------------------------------------------------------------
 
@@ -104,20 +187,116 @@ class Service:
 
         Raises ``NotSaved``.
         """
+        known = self.entry_of_form(trip, form_id) if stated is None else None
+        if known is not None and known.kind == kind:
+            stated = known.stated_utc  # a repeat whose time was that of sending
+        elif stated is None and self.clock.began is not None and trip:
+            stated = self.clock.now()  # in a rehearsal the wall clock says nothing
         try:
-            return self.record.append(Entry(form_id, trip, kind, body, user.who, stated))
+            receipt = self.record.append(Entry(form_id, trip, kind, body, user.who, stated))
         except Trouble as trouble:
             raise NotSaved(trouble.reason, trouble.todo) from trouble
+        if self.watching is not None and trip and not receipt.repeated:
+            self.watching.hurry(trip)
+        return receipt
+
+    def entry_of_form(self, trip: str, form_id: str) -> Event | None:
+        """Return the entry that a form made before."""
+        for event in reversed(self._events(trip)):
+            if event.form_id == form_id:
+                return event
+        return None
 
     def log_access(self, user: User, did: str, address: str) -> None:
         """Note who did what; a record that cannot be written does not stop this."""
-        from warmhold.web.rendering import new_form_id  # noqa: PLC0415
-
         body = {"did": did[:200], "from": (address or "unknown")[:200]}
         try:
             self.write(user, new_form_id(), "", "access", body)
         except NotSaved as error:
             log.warning("not noted (%s): %s %s", error, user.who, did)
+
+    # --- trips ----------------------------------------------------------------------------------
+
+    def trips(self) -> list[Trip]:
+        """Return every trip, the latest first."""
+        try:
+            names = self.record.trips()
+        except Trouble as trouble:
+            raise NotSaved(trouble.reason, trouble.todo) from trouble
+        return [self.trip(name) for name in reversed(names)]
+
+    def trip(self, key: str) -> Trip:
+        """Return one trip as it stands now.
+
+        Raises ``NoSuchTrip``, ``NotSaved`` when the record cannot be read.
+        """
+        events = self._events(key)
+        if not any(event.kind == "trip-planned" for event in events):
+            raise NoSuchTrip(key)
+        now = self.clock.now()
+        view = trip_view(events, until=now)
+        kept = self._kept[key]
+        self._read_plan(kept, view)
+        offset = kept.case.trip.start.offset if kept.case is not None else None
+        zone: tzinfo = UTC if offset is None else timezone(offset)
+        return Trip(key, view, kept.case, kept.sheet, now, zone, kept.problem)
+
+    def look(self, trip: Trip, at_most_s: float = 0.0) -> Look | None:
+        """Return what the watch says of a trip under way; ``None`` when it has not looked yet."""
+        if self.watching is None or trip.view.start is None:
+            return None
+        return self.watching.look(trip.key, trip.view.last_seq, at_most_s)
+
+    def _events(self, key: str) -> list[Event]:
+        with self._lock:
+            kept = self._kept.get(key) or _Kept()
+            after = kept.events[-1].seq if kept.events else 0
+            try:
+                new = self.record.events(key, after)
+            except Trouble as trouble:
+                raise NotSaved(trouble.reason, trouble.todo) from trouble
+            kept.events += new
+            if kept.events:  # names that lead nowhere are not kept
+                self._kept[key] = kept
+            return list(kept.events)
+
+    def _read_plan(self, kept: _Kept, view: TripView) -> None:
+        """Build case and sheet of the plan in force, once."""
+        with self._lock:
+            plan = view.plans[-1] if view.plans else None
+            if plan is None or plan.seq == kept.plan_seq:
+                return
+            kept.plan_seq, kept.case, kept.sheet, kept.live = plan.seq, None, None, None
+            kept.problem = ""
+            body = plan.body
+            try:
+                kept.sheet = sheet_json.loads(json.dumps(body["sheet"]))
+                kept.case = case_of(body["trip_toml"], body["unit_toml"], body["policy_toml"])
+            except (FaultyInput, sheet_json.NotASheet, KeyError, ValueError) as error:
+                kept.problem = (
+                    "The plan in the record cannot be read by this version of warmhold: "
+                    f"{str(error)[:500]}"
+                )
+                log.error("the plan of a trip cannot be read: %s", error)
+
+    def _subject(self, key: str) -> Subject | None:
+        """Give a trip to the watch, as it stands now."""
+        found = self.trip(key)
+        if found.view.start is None or found.case is None or found.sheet is None:
+            return None
+        kept = self._kept[key]
+        with self._lock:
+            if kept.live is None:
+                setting = found.sheet.start.air_set_c
+                stated = found.case.trip.start.air_set_c
+                kept.live = LiveTrip(
+                    found.case,
+                    stated if stated is not None else setting,
+                    self.settings.watch_members,
+                    self.settings.seed,
+                )
+        now = found.view.end if found.view.handover is not None else found.now
+        return Subject(kept.live, found.view, now or found.now)
 
     # --- plans ----------------------------------------------------------------------------------
 
@@ -129,12 +308,20 @@ class Service:
         return case_of(*complete(self.library, trip_toml, unit_toml, policy_toml))
 
     def plan_trip(
-        self, user: User, form_id: str, trip_toml: str, unit_toml: str = "", policy_toml: str = ""
+        self,
+        user: User,
+        form_id: str,
+        trip_toml: str,
+        unit_toml: str = "",
+        policy_toml: str = "",
+        then: Any = None,
     ) -> Job:
         """Plan a trip in the background and put it into the record.
 
         Raises ``FaultyInput`` with every fault before anything begins. The job's page is
         ``/plan/working/{key}``; from there it goes on to the trip.
+
+        then : called with the trip's key when it is in the record
         """
         texts = complete(self.library, trip_toml, unit_toml, policy_toml)
         case = case_of(*texts)
@@ -150,7 +337,10 @@ class Service:
                 "policy_toml": texts[2],
                 "sheet": json.loads(sheet_json.dumps(sheet)),
             }
-            self.write(user, form_id, trip, "trip-planned", body)
+            if self.entry_of_form(trip, form_id) is None:
+                self.write(user, form_id, trip, "trip-planned", body)
+            if then is not None:
+                then(trip)
             return f"/trip/{trip}/before"
 
         return self.jobs.start(form_id, case.trip.title, work)

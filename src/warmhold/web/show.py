@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 
 from markupsafe import Markup
 
 from warmhold.report import words
+from warmhold.watch import Band
 
 _SHAPES = {
     "holds": '<path d="M3 10.5l4.5 4.5L17 5" class="line"/>',
@@ -60,3 +62,17 @@ def length(minutes: float | None) -> str:
         return words.UNKNOWN
     whole = round(abs(minutes))
     return f"{whole} min" if whole < 120 else f"{whole // 60} h {whole % 60:02d} min"
+
+
+def minutes_left(band: Band | None) -> tuple[str, str]:
+    """Write minutes that may have no end: the middle, and the range."""
+    if band is None or any(math.isnan(v) for v in (band.p05, band.p50, band.p95)):
+        return words.UNKNOWN, ""
+    if math.isinf(band.p05):
+        return "lasts", "to the end, 19 in 20"
+    low = f"{band.p05:.0f}"
+    if math.isinf(band.p50):
+        return "lasts", f"more likely than not; 1 in 20 under {low} min"
+    if math.isinf(band.p95):
+        return f"{band.p50:.0f} min", f"{low} min to the end"
+    return f"{band.p50:.0f} min", f"{low} to {band.p95:.0f}"

@@ -1,0 +1,297 @@
+"""A watcher for each trip under way, rebuilt from the record and nothing else.
+
+The trunk is fed with what the record holds, in the order of the stated times; a leaf is copied off
+it and moved on to the present. A late entry or a correction goes back to an earlier trunk and
+comes forward again, so that the order in which entries were typed makes no difference.
+"""
+
+from __future__ import annotations
+
+import copy
+import logging
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from warmhold.model import Case
+from warmhold.record.views import Shown, TripView
+from warmhold.watch import Condition, Forecast, Judgement, Present, Seen, Watcher
+
+log = logging.getLogger("warmhold.web")
+
+LONGEST_S = 12 * 3600.0  # a trip is not followed for longer after the baby went in
+KEEP_EVERY_S = 600.0  # trip time between two trunks that are kept to go back to
+LOOK_EVERY_S = 5.0  # real time between two looks at the present
+
+
+@dataclass(frozen=True)
+class Item:
+    """One thing that the watch is told, with its moment in seconds since the baby went in."""
+
+    at_s: float
+    seq: int
+    what: str  # "seen" or a happening
+    quantity: str = ""
+    value: float = 0.0
+    detail: tuple[tuple[str, str | float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Look:
+    """What the watch says at one moment; ``trouble`` when it can say nothing."""
+
+    as_of: datetime
+    at_s: float
+    last_seq: int
+    present: Present | None = None
+    forecast: Forecast | None = None
+    conditions: tuple[Condition, ...] = ()
+    judged: Mapping[tuple[int, str], Judgement] = field(default_factory=dict)
+    trouble: str = ""
+
+
+def items_of(view: TripView) -> tuple[Item, ...]:
+    """Return what the record of a started trip tells the watch, in the order of its moments."""
+    start = view.start
+    if start is None:
+        return ()
+    found = [*_checked(view), *_observed(view, start), *_happened(view, start)]
+    return tuple(sorted(found, key=lambda item: (item.at_s, item.seq)))
+
+
+def _checked(view: TripView) -> Iterator[Item]:
+    """Gauges and bar as read before leaving count from the start."""
+    for name, shown in view.checks.items():
+        value = shown.body["value"]
+        if not shown.body["done"] or isinstance(value, bool) or not isinstance(value, int | float):
+            continue
+        if name.startswith("gauge:"):
+            yield Item(0.0, shown.seq, "seen", f"gauge_bar:{name.removeprefix('gauge:')}", value)
+        elif name == "battery-bar":
+            yield Item(0.0, shown.seq, "seen", "battery_divisions", value)
+
+
+def _observed(view: TripView, start: datetime) -> Iterator[Item]:
+    standing = sorted((o for o in view.observations if not o.struck), key=lambda o: o.when)
+    source = ""
+    for shown in standing:
+        at_s = (shown.when - start).total_seconds()
+        values = shown.body["values"]
+        word = values.get("power_source")
+        if isinstance(word, str) and word != source:
+            source = word
+            if at_s >= 0:
+                yield Item(at_s, shown.seq, "power source changed", detail=(("to", word),))
+        if at_s < 0:
+            continue
+        for quantity, value in values.items():
+            if isinstance(value, int | float):
+                yield Item(at_s, shown.seq, "seen", quantity, float(value))
+        percent = values.get("oxygen_set_percent")
+        if isinstance(percent, int | float):
+            yield Item(at_s, shown.seq, "settings", detail=(("oxygen_percent", float(percent)),))
+
+
+def _happened(view: TripView, start: datetime) -> Iterator[Item]:
+    for shown in view.happenings:
+        at_s = (shown.when - start).total_seconds()
+        if shown.struck or at_s < 0:
+            continue
+        yield Item(at_s, shown.seq, str(shown.body["what"]), detail=_detail(shown))
+
+
+def _detail(shown: Shown) -> tuple[tuple[str, str | float], ...]:
+    given = shown.body.get("detail")
+    if not isinstance(given, Mapping):
+        return ()
+    return tuple((k, v) for k, v in given.items() if isinstance(v, str | int | float))
+
+
+class LiveTrip:
+    """One started trip and its watcher. One thread at a time works on it."""
+
+    def __init__(self, case: Case, air_set_c: float | None, members: int, seed: int) -> None:
+        """Keep what the watcher starts from."""
+        self.case = case
+        self._air_set_c = air_set_c
+        self._members = members
+        self._seed = seed
+        self._start: datetime | None = None
+        self._fed: list[Item] = []
+        self._judged: dict[tuple[int, str], Judgement] = {}
+        self._trunk: Watcher | None = None
+        self._kept: list[tuple[int, float, Watcher]] = []  # items fed by then, moment, trunk
+
+    def look(self, view: TripView, now: datetime) -> Look:
+        """Bring the trunk up to the record, then look at the present from a leaf."""
+        start = view.start
+        if start is None:
+            return Look(now, 0.0, view.last_seq, trouble="The trip has not started.")
+        at_s = (now - start).total_seconds()
+        if self._air_set_c is None:
+            return Look(now, at_s, view.last_seq, trouble=_NO_SETTING)
+        if at_s > LONGEST_S:
+            return Look(now, at_s, view.last_seq, trouble=_TOO_LONG)
+        items = [item for item in items_of(view) if item.at_s <= LONGEST_S]
+        self._bring_up(items, start)
+        assert self._trunk is not None
+        leaf = copy.deepcopy(self._trunk)
+        leaf.advance(max(at_s, 0.0))
+        return Look(
+            now,
+            at_s,
+            view.last_seq,
+            leaf.present(),
+            leaf.forecast(),
+            leaf.conditions(),
+            dict(self._judged),
+        )
+
+    def _bring_up(self, items: list[Item], start: datetime) -> None:
+        same = 0
+        if self._trunk is not None and start == self._start:
+            for old, new in zip(self._fed, items, strict=False):
+                if old != new:
+                    break
+                same += 1
+        if self._trunk is None or start != self._start:
+            self._restart(start)
+        elif same < len(self._fed):
+            self._go_back(same)
+        for item in items[len(self._fed) :]:
+            self._feed(item)
+
+    def _restart(self, start: datetime) -> None:
+        assert self._air_set_c is not None
+        trunk = Watcher(
+            self.case, members=self._members, seed=self._seed, air_set_c=self._air_set_c
+        )
+        trunk.begin()
+        self._start, self._trunk, self._fed, self._judged = start, trunk, [], {}
+        self._kept = [(0, 0.0, copy.deepcopy(trunk))]
+
+    def _go_back(self, same: int) -> None:
+        """Take the last kept trunk that was fed only with what still holds."""
+        self._kept = [kept for kept in self._kept if kept[0] <= same]
+        count, _, trunk = self._kept[-1]
+        self._trunk = copy.deepcopy(trunk)
+        self._fed = self._fed[:count]
+
+    def _feed(self, item: Item) -> None:
+        trunk = self._trunk
+        assert trunk is not None
+        if item.at_s >= self._kept[-1][1] + KEEP_EVERY_S:
+            self._kept.append((len(self._fed), item.at_s, copy.deepcopy(trunk)))
+        if item.what == "seen":
+            seen = Seen(item.at_s, item.quantity, item.value)
+            self._judged[item.seq, item.quantity] = trunk.observe(seen)
+        else:
+            trunk.happened(item.at_s, item.what, dict(item.detail))
+        self._fed.append(item)
+
+
+_NO_SETTING = (
+    "The watch is not available: this plan has no start temperature, so there is nothing to follow."
+)
+_TOO_LONG = "The watch is not available: the baby went in more than 12 hours ago."
+_FAILED = (
+    "The watch is not available: it failed on this trip. The record is not touched by this; go on "
+    "charting. The reason stands in the server's terminal."
+)
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What is needed to look at a trip: its state in the record and its own clock."""
+
+    live: LiveTrip
+    view: TripView
+    now: datetime
+
+
+class Watching:
+    """One thread that looks at the trips that are looked at."""
+
+    def __init__(self, subject: Callable[[str], Subject | None]) -> None:
+        """Begin the thread.
+
+        subject : gives a trip as it stands now; ``None`` for one that is not under way
+        """
+        self._subject = subject
+        self._looks: dict[str, Look] = {}
+        self._done: dict[str, float] = {}  # real time of the last look, by trip
+        self._wanted: dict[str, float] = {}
+        self._news = threading.Condition()
+        self._going = True
+        self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
+        self._thread.start()
+
+    def look(self, trip: str, seq: int = 0, at_most_s: float = 0.0) -> Look | None:
+        """Return the last look at a trip and ask for a new one.
+
+        seq : wait for a look that knows the record up to this entry
+        at_most_s : but no longer than this [s]
+        """
+        deadline = time.monotonic() + at_most_s
+        with self._news:
+            self._wanted[trip] = time.monotonic()
+            self._news.notify_all()
+            while True:
+                found = self._looks.get(trip)
+                left = deadline - time.monotonic()
+                if left <= 0 or (found is not None and found.last_seq >= seq):
+                    return found
+                self._news.wait(left)
+
+    def hurry(self, trip: str) -> None:
+        """Let the next look at a trip come at once: there is a new entry."""
+        with self._news:
+            self._done.pop(trip, None)
+            self._wanted[trip] = time.monotonic()
+            self._news.notify_all()
+
+    def close(self) -> None:
+        """End the thread."""
+        with self._news:
+            self._going = False
+            self._news.notify_all()
+        self._thread.join(10)
+
+    def _due(self) -> str | None:
+        now = time.monotonic()
+        for trip, asked in list(self._wanted.items()):
+            last = self._done.get(trip)
+            if last is None or (asked > last and now - last >= LOOK_EVERY_S):
+                return trip
+        return None
+
+    def _run(self) -> None:
+        while True:
+            with self._news:
+                trip = self._due()
+                while self._going and trip is None:
+                    self._news.wait(1.0)
+                    trip = self._due()
+                if not self._going:
+                    return
+                assert trip is not None
+                self._done[trip] = time.monotonic()
+            found = self._look_at(trip)
+            with self._news:
+                if found is not None:
+                    self._looks[trip] = found
+                self._news.notify_all()
+
+    def _look_at(self, trip: str) -> Look | None:
+        subject: Subject | None = None
+        try:
+            subject = self._subject(trip)
+            return None if subject is None else subject.live.look(subject.view, subject.now)
+        except Exception:
+            log.exception("the watch failed on trip %s", trip)
+            if subject is None:
+                return None
+            at_s = (subject.now - (subject.view.start or subject.now)) / timedelta(seconds=1)
+            return Look(subject.now, at_s, subject.view.last_seq, trouble=_FAILED)
