@@ -123,6 +123,6 @@ def test_a_body_too_deep_or_too_large_is_a_fault() -> None:
     assert "over 300 digits" in valid_body("trip-planned", {**plan, "sheet": {"a": 10**400}})[0]
 
 
-@pytest.mark.parametrize("kind", ["", "Observation", None, 3, ("check",)])
+@pytest.mark.parametrize("kind", ["", "Observation", None, 3, ["check"]])
 def test_an_unknown_kind_is_a_fault(kind) -> None:
     assert valid_body(kind, {})[0].startswith("kind: found")

@@ -39,7 +39,7 @@ def valid_body(kind: str, body: Any) -> tuple[str, ...]:
 
     kind : one of `KINDS`
     """
-    check = _CHECKS.get(kind)
+    check = _CHECKS.get(kind) if isinstance(kind, str) else None
     if check is None:
         return (f"kind: found {_show(kind)}; allowed {', '.join(_CHECKS)}",)
     if not isinstance(body, Mapping):

@@ -219,6 +219,27 @@ def is_damage(error: sqlite3.Error) -> bool:
     return isinstance(error, sqlite3.DatabaseError) and not _is_elsewhere(error)
 
 
+# Bytes of the header that never change, by their place ("Database File Format", section 1.3).
+# SQLite itself says nothing about most of them; one of them wrong can make a file read-only.
+_HEADER = (
+    (0, b"SQLite format 3\0" + PAGE.to_bytes(2, "big") + b"\1\1\0\x40\x20\x20"),
+    (44, (4).to_bytes(4, "big")),
+    (52, bytes(4) + (1).to_bytes(4, "big")),
+    (64, bytes(4) + APPLICATION.to_bytes(4, "big") + bytes(20)),
+)
+
+
+def _header_faults(connection: sqlite3.Connection) -> Iterator[str]:
+    """Compare the header, read through SQLite.
+
+    Opening the file here and closing it would drop the locks that SQLite holds on it.
+    """
+    data = connection.serialize()
+    for place, expected in _HEADER:
+        if data[place : place + len(expected)] != expected:
+            yield f"the file's header is damaged near byte {place}"
+
+
 class _Check:
     """The state of one reading of the chain."""
 
@@ -242,6 +263,8 @@ class _Check:
         for (line,) in connection.execute(f"PRAGMA integrity_check({MOST_FAULTS})").fetchall():
             if line != "ok":
                 self.fault(f"SQLite finds: {line}")
+        for fault in _header_faults(connection):
+            self.fault(fault)
         version = user_version(connection)
         self.part = version == PART_OF_RECORD
         if version not in (WHOLE_RECORD, PART_OF_RECORD):
