@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from plan.cases import Planned, calm, exactly, leg, part, ruled, shipped_case, with_legs
+from plan.cases import Planned, calm, exactly, leg, now_before, part, ruled, shipped_case, with_legs
 from warmhold.model import Case
 from warmhold.plan.planner import plan_case
 from warmhold.plan.sheet import Margin, Sheet
@@ -280,3 +280,34 @@ def test_reserve_missed_without_anything_giving_out(quickly: Callable[[Case], Sh
     assert sheet.verdict == "not yet"
     assert sheet.first_to_fail.startswith("Nothing gives out in most simulated trips")
     assert by_key(sheet)["battery"].title in sheet.first_to_fail
+
+
+@pytest.mark.parametrize("also_worst", [False, True])
+def test_a_trip_that_is_only_late_is_told_so(
+    also_worst: bool, quickly: Callable[[Case], Sheet]
+) -> None:
+    """Nothing gives out on the way, so nothing is first to fail; the reason is the warm-up."""
+    case = now_before(part(stated("term-by-day"), "start", unit_state="cold"), 10)
+    if also_worst:  # enough as planned, not for a mask at 10 L/min: 5 L of 13 bar over the residual
+        first, air = case.trip.supplies.cylinders
+        first = first.model_copy(update={"gauge_bar": exactly(28, 0.5)})
+        case = part(case, "supplies", cylinders=(first, air))
+    sheet = quickly(case)
+    short = {m.key for m in sheet.margins if m.must_hold and m.state == "falls short"}
+    assert short == ({"warm", "oxygen-worst"} if also_worst else {"warm"})
+    assert sheet.verdict == "not yet"
+    assert sheet.first_to_fail == ""
+    assert "not warm in time" in sheet.headline
+    assert sheet.warm_up.earliest_baby_in is not None
+    assert f"{sheet.warm_up.earliest_baby_in:%H:%M}" in sheet.headline
+
+
+def test_a_trip_short_of_the_worst_case_alone(quickly: Callable[[Case], Sheet]) -> None:
+    case = stated("term-by-day")
+    first, air = case.trip.supplies.cylinders
+    first = first.model_copy(update={"gauge_bar": exactly(28, 0.5)})
+    sheet = quickly(part(case, "supplies", cylinders=(first, air)))
+    assert {m.key for m in sheet.margins if m.state == "falls short"} == {"oxygen-worst"}
+    assert sheet.verdict == "not yet"
+    assert sheet.first_to_fail == ""
+    assert by_key(sheet)["oxygen-worst"].title in sheet.headline

@@ -196,6 +196,8 @@ def _in_time_order(items: list[Margin], found: Mapping[str, Measure]) -> list[Ma
 
 def _firsts(items: list[Margin], found: Mapping[str, Measure]) -> dict[str, float]:
     """Share of members in which each thing is the first of all to give out on the way."""
+    if not items:
+        return {}
     moments = np.array([found[item.key].fails_min for item in items])
     first = np.where(np.isfinite(moments.min(axis=0)), moments.argmin(axis=0), -1)
     return {item.key: float(np.mean(first == number)) for number, item in enumerate(items)}
