@@ -167,8 +167,7 @@ class Record:
             recovered = _make_whole(folder, clock, warn)
             path = folder / places.FILE
             opened.append(store.connect(path, write=True))
-            opened[0].execute("BEGIN IMMEDIATE")  # a file that may only be read is found here
-            opened[0].execute("ROLLBACK")
+            store.try_to_write(opened[0])
             opened.append(store.connect(path, write=False))
             return cls(
                 folder, clock=clock, lock=lock, writer=opened[0], reader=opened[1],

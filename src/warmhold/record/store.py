@@ -142,6 +142,19 @@ def insert(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
     connection.executemany(_INSERT, rows)
 
 
+def try_to_write(connection: sqlite3.Connection) -> None:
+    """Write and take it back: SQLite opens a file that may only be read without a word.
+
+    Errors: sqlite3.Error
+    """
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        connection.execute(f"PRAGMA user_version={user_version(connection)}")
+    finally:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+
+
 def rows(connection: sqlite3.Connection, after: int = 0, trip: str | None = None) -> Iterator[Row]:
     """Yield the rows in order."""
     if trip is None:
