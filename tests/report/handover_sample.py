@@ -180,8 +180,8 @@ def empty() -> Handover:
 HOSTILE = (
     "<script>alert(1)</script> & <b>bold</b> </style><!-- \" onload='x' {{ 7*7 }} {% raw %}",
     '#panic() $ x^2 $ *bold* _it_ = Heading\\ #eval("1") `raw` @ref <label> // gone /* gone */',
-    "W" * 300,
-    "a/very/long-word_without.spaces" * 20,
+    "W" * 120,
+    "a/very/long-word_without.spaces" * 4,
     "😀 👨‍👩‍👧 ❤️ 🇳🇴 ⚠️",
     "שלום עולם 36.8 مرحبا بالعالم 12:30",
     "\x00\x07\x1b[31mred\u202eevil\u2066\ufeff\u200b\ud800",

@@ -482,7 +482,7 @@ def _write(h: Handover) -> _Page:
         recommendation=_notes(h.recommendation, clock) or (_Text("", (words.UNKNOWN,), ()),),
         record=f"Record up to entry {words.UNKNOWN if h.record_seq is None else h.record_seq}",
         head=_fingerprint(h.record_head),
-        made_by=f"warmhold {_one_line(h.version)}".rstrip(),
+        made_by=_cut(f"warmhold {_one_line(h.version)}".rstrip(), 30),
     )
 
 
@@ -553,18 +553,12 @@ def _corrected(
 
 
 def _notes(notes: Sequence[Note], clock: _Clock) -> tuple[_Text, ...]:
-    return tuple(
-        _Text(
-            _one_line(note.title),
-            _lines(note.text),
-            (*(() if note.at is None else (clock.at(note.at),)), *_corrected_note(note, clock)),
-        )
-        for note in notes
-    )
-
-
-def _corrected_note(note: Note, clock: _Clock) -> tuple[str, ...]:
-    return _corrected(note.correction, "", clock)
+    out = []
+    for note in notes:
+        when = () if note.at is None else (clock.at(note.at),)
+        more = (*when, *_corrected(note.correction, "", clock))
+        out.append(_Text(_one_line(note.title), _lines(note.text), more))
+    return tuple(out)
 
 
 def _identity(h: Handover) -> tuple[_Item, ...]:
@@ -773,11 +767,16 @@ def _noticed(found: Sequence[Noticed], clock: _Clock) -> tuple[_Condition, ...]:
     )
 
 
+def _cut(text: str, most: int) -> str:
+    """Keep what stands in the foot of every page short; nobody writes there by hand."""
+    return text if len(text) <= most else f"{text[: most - 1]}…"
+
+
 def _fingerprint(head: str) -> str:
     """Set a hash in groups of eight, to be read aloud and compared."""
     text = _one_line(head)
-    if not re.fullmatch(r"[0-9a-fA-F]{9,}", text):
-        return text or words.UNKNOWN
+    if not re.fullmatch(r"[0-9a-fA-F]{9,128}", text):
+        return _cut(text, 80) or words.UNKNOWN
     return " ".join(text[i : i + 8] for i in range(0, len(text), 8))
 
 
@@ -842,22 +841,25 @@ def handover_pdf(h: Handover) -> bytes:
     moment = h.made if h.made is not None else datetime(1970, 1, 1, tzinfo=UTC)
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=UTC)
-    try:
-        return _compile(page, moment, with_system=False)
-    except typst.TypstError:
-        pass  # a sign that the fonts at hand lack: PDF/UA does not allow an empty box
-    try:
-        return _compile(page, moment, with_system=True)
-    except typst.TypstError:
-        return _compile(page, moment, with_system=False, spell=True)
+    # PDF/UA does not allow an empty box, so that a sign which no face has is an error here. The
+    # bold face has fewer signs than the regular one.
+    for with_system, heavy in ((False, True), (False, False), (True, True), (True, False)):
+        try:
+            return _compile(page, moment, with_system=with_system, heavy=heavy)
+        except typst.TypstError:
+            continue
+    return _compile(page, moment, with_system=False, heavy=False, spell=True)
 
 
-def _compile(page: _Page, moment: datetime, *, with_system: bool, spell: bool = False) -> bytes:
+def _compile(
+    page: _Page, moment: datetime, *, with_system: bool, heavy: bool, spell: bool = False
+) -> bytes:
     fonts, faces = _fonts(with_system)
     drawable = _drawable() if spell else None
     given = _each_text(asdict(page), lambda text: _for_print(_spelled(text, drawable)))
     given["faces"] = faces
     given["mono"] = ["DejaVu Sans Mono", *faces]
+    given["heavy"] = heavy
     given["unknown"] = words.UNKNOWN
     given["note"] = _SPELLED_NOTE if spell else ""
     out = typst.compile(
@@ -935,10 +937,10 @@ def _breakable(word: str) -> str:
     if sum(map(_em, word)) <= _WIDE_EM:
         return word
     out: list[str] = []
-    for i, char in enumerate(word):
-        if i and not unicodedata.category(char).startswith("M"):
+    for i, sign in enumerate(re.findall(r"\[U\+[0-9A-F]{4,6}\]|.", word)):
+        if i and not unicodedata.category(sign[0]).startswith("M"):
             out.append("\u200b")
-        out.append(char)
+        out.append(sign)
     return "".join(out)
 
 
