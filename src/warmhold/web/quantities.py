@@ -121,10 +121,12 @@ def question(
         and isinstance(last.value, int | float)
         and abs(value - last.value) > one.jump
     ):
-        return f"{one.title} {shown}? {max(age_min, 0):.0f} min ago it was {one.with_unit(last.value)}."
+        before = one.with_unit(last.value)
+        return f"{one.title} {shown}? {max(age_min, 0):.0f} min ago it was {before}."
     known = watched(one.key)
     if known is not None and expected is not None and math.isfinite(expected.p50):
         outside = max(expected.p05 - value, value - expected.p95)
         if outside > 0 and abs(value - expected.p50) > known.far:
-            return f"{one.title} {shown}? The watch expects about {one.with_unit(round(expected.p50, 1))}."
+            about = one.with_unit(round(expected.p50, 1))
+            return f"{one.title} {shown}? The watch expects about {about}."
     return ""

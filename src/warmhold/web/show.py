@@ -76,3 +76,11 @@ def minutes_left(band: Band | None) -> tuple[str, str]:
     if math.isinf(band.p95):
         return f"{band.p50:.0f} min", f"{low} min to the end"
     return f"{band.p50:.0f} min", f"{low} to {band.p95:.0f}"
+
+
+def ago(moment: datetime, now: datetime) -> str:
+    """Write how long ago something was, on the trip's own clock."""
+    minutes = (now - moment).total_seconds() / 60
+    if minutes < 0.5:
+        return "just now"
+    return f"{length(minutes)} ago"

@@ -108,7 +108,8 @@ def said(kind: str, body: Mapping[str, Any], known: Mapping[str, Entered]) -> st
         shown = "" if value is None else f": {value:g}" if not isinstance(value, str) else value
         return f"Checked: {_plain_name(str(body.get('item')))}{shown}"
     if kind == "limits":
-        return f"Alarm limit {body.get('limit')}: {_limit(body.get('from'))} → {_limit(body.get('to'))}"
+        before, after = _limit(body.get("from")), _limit(body.get("to"))
+        return f"Alarm limit {body.get('limit')}: {before} → {after}"
     if kind == "handover":
         return f"Handed over to {body.get('to')}"
     if kind == "correction":

@@ -77,7 +77,7 @@ async function send(form, pressed) {
   try {
     const answer = await fetch(form.action, { method: "POST", body: fields });
     const fresh = parsed(await answer.text());
-    const other = fresh.querySelector(`[data-part="${part.dataset.part}"]`);
+    const other = fresh.querySelector(`[data-part="${CSS.escape(part.dataset.part)}"]`);
     if (!other) {
       // Another page: a refusal, or one that was asked to come next.
       if (answer.ok) { window.location.assign(answer.url); return; }
@@ -86,11 +86,12 @@ async function send(form, pressed) {
       return;
     }
     put(part, other);
-    const words = fresh.getElementById("told");
-    if (told && words) {
-      put(told, words);
-      told.scrollIntoView({ block: "nearest" });
+    for (const rest of document.querySelectorAll("[data-part]")) {
+      const new_rest = fresh.querySelector(`[data-part="${CSS.escape(rest.dataset.part)}"]`);
+      if (rest !== part && new_rest && !rest.querySelector("form")) put(rest, new_rest);
     }
+    const words = fresh.getElementById("told");
+    if (told && words) put(told, words);
     const first = part.querySelector("[data-focus]");
     if (first) first.focus();
     refresh();
@@ -113,7 +114,6 @@ function say(told, title, why) {
     : "What you typed is still here. Press save again; it will not be counted twice.";
   box.append(first, second);
   told.replaceChildren(box);
-  told.scrollIntoView({ block: "nearest" });
 }
 
 document.addEventListener("submit", (event) => {
