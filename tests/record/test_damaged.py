@@ -130,7 +130,9 @@ def test_whole_pages_overwritten(original, tmp_path) -> None:
                 assert seq not in missing
 
 
-@pytest.mark.parametrize("data", [b"", b"\0" * 8192, b"no record at all " * 999, b"SQLite format 3"])
+@pytest.mark.parametrize(
+    "data", [b"", b"\0" * 8192, b"no record at all " * 999, b"SQLite format 3"]
+)
 def test_what_holds_nothing_is_kept_and_said(tmp_path, data) -> None:
     record, (said,) = _open(tmp_path / "r", data)
     with record:
@@ -264,7 +266,7 @@ def test_a_page_that_the_disk_will_not_give_is_read_as_zeros(original, tmp_path,
     """A stand-in for a failing disk: reading one page raises an error."""
     from warmhold.record import rescue  # noqa: PLC0415
 
-    data, rows = original
+    data, _ = original
     path = tmp_path / "bad.sqlite"
     path.write_bytes(data)
 

@@ -108,13 +108,15 @@ def test_events_by_trip_and_after(record) -> None:
     assert [event.seq for event in record.events("T1")] == [2, 4]
     assert [event.seq for event in record.events("T1", after=2)] == [4]
     assert [event.seq for event in record.events(after=3)] == [4, 5]
-    assert record.events("T3") == []
+    assert record.events("T3") == record.events("\ud800") == record.events("a\0b") == []
+    assert record.events(after=10**30) == []
+    assert len(record.events(after=-(10**30))) == 5
 
 
 def test_all_faults_of_an_entry_come_together(record) -> None:
     wrong = Entry(
         "two words", "line\nbreak", "observation", {"values": {"skin": 1}, "set": "x"}, "",
-        datetime(2026, 1, 1),  # noqa: DTZ001
+        datetime(2026, 1, 1),
     )  # fmt: skip
     with pytest.raises(Trouble) as trouble:
         record.append(wrong)

@@ -186,7 +186,7 @@ def test_the_order_of_keys_does_not_matter(value) -> None:
     "value", [float("nan"), float("inf"), {1: 2}, {"a": {None: 1}}, object(), {1, 2}, b"x"]
 )
 def test_what_json_cannot_hold_is_refused(value) -> None:
-    with pytest.raises(ValueError, match="."):
+    with pytest.raises(ValueError, match=r"number|text|written"):
         canonical(value)
 
 

@@ -9,7 +9,7 @@ import queue
 import sqlite3
 import threading
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -27,13 +27,12 @@ from warmhold.record.chain import (
     Event,
     Row,
     canonical,
-    event_of,
     sealed,
 )
 from warmhold.record.clock import JUMP_S, Clock, SystemClock, iso, moment_of
 from warmhold.record.rescue import salvage
 from warmhold.record.store import Verification
-from warmhold.record.trouble import Trouble, from_os, from_sqlite
+from warmhold.record.trouble import FAILURES, Trouble, from_os, from_sqlite
 
 OURSELVES = "warmhold"  # who wrote an entry that nobody asked for
 MOST_TOGETHER = 64  # entries in one commit
@@ -177,7 +176,7 @@ class Record:
             for connection in opened:
                 connection.close()
             lock.release()
-            if isinstance(error, sqlite3.Error):
+            if isinstance(error, FAILURES):
                 raise from_sqlite(error) from error
             if isinstance(error, OSError):
                 raise from_os(error, f"The record in {folder}") from error
@@ -347,8 +346,10 @@ class Record:
 
         Errors: Trouble
         """
+        if trip is not None and not trip.isprintable():
+            return []  # no trip has such an id, and SQLite may not take it
         with self._reading() as connection:
-            found = list(store.rows(connection, after, trip))
+            found = list(store.rows(connection, max(-1, min(after, 2**62)), trip))
         return store.events(found)
 
     def trips(self) -> list[str]:
@@ -397,13 +398,13 @@ class Record:
         return sharing.import_into(Path(folder), exported)
 
     @contextlib.contextmanager
-    def _reading(self) -> Any:
+    def _reading(self) -> Iterator[sqlite3.Connection]:
         with self._disk:
             if self._closed and not self._thread.is_alive():
                 raise Trouble("The record is closed.", "Open it again.")
             try:
                 yield self._reader
-            except sqlite3.Error as error:
+            except FAILURES as error:
                 raise from_sqlite(error) from error
 
 
@@ -496,7 +497,7 @@ def _jump(last: Row | None, now: datetime, mono_ns: int, boot: str) -> dict[str,
 def _as_trouble(error: Exception) -> Trouble:
     if isinstance(error, Trouble):
         return error
-    if isinstance(error, sqlite3.Error):
+    if isinstance(error, FAILURES):
         return from_sqlite(error)
     trouble = Trouble(
         f"The entry was not saved: {type(error).__name__}: {error}.",
@@ -548,7 +549,7 @@ def _faults_of(path: Path) -> tuple[str, ...]:
                     "Use the newer warmhold that made it.",
                 )
             return store.verify(connection).faults
-    except sqlite3.Error as error:
+    except FAILURES as error:
         if not store.is_damage(error):
             raise
         return (f"the file cannot be read: {error}",)
@@ -632,6 +633,3 @@ def spans(numbers: tuple[int, ...]) -> str:
         else:
             parts.append([number])
     return ", ".join(" to ".join(map(str, part)) for part in parts)
-
-
-__all__ = ["Entry", "Receipt", "Record", "Recovery", "event_of"]

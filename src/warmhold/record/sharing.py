@@ -16,7 +16,7 @@ from warmhold.record import folder as places
 from warmhold.record import store
 from warmhold.record.chain import COLUMNS, GENESIS, WITHHELD, Row, canonical, stand_in
 from warmhold.record.store import Verification
-from warmhold.record.trouble import Trouble, from_os, from_sqlite
+from warmhold.record.trouble import FAILURES, Trouble, from_os, from_sqlite
 
 FORMAT = "warmhold record 1"
 CONTAINS = (
@@ -57,7 +57,7 @@ def backup(source: sqlite3.Connection, target: Path) -> tuple[Path, Verification
         finally:
             with contextlib.suppress(OSError):
                 part.unlink(missing_ok=True)
-    except sqlite3.Error as error:
+    except FAILURES as error:
         raise from_sqlite(error) from error
     except OSError as error:
         raise from_os(error, f"The copy {target}") from error
@@ -99,7 +99,7 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
     try:
         with contextlib.closing(store.connect(path, write=False)) as source:
             yield source
-    except sqlite3.Error as error:
+    except FAILURES as error:
         raise from_sqlite(error) from error
 
 
@@ -178,7 +178,7 @@ def import_into(folder: Path, exported: Any) -> Verification:
             raise Trouble(f"What was exported is not whole: {why}.", "Export it again.")
         os.replace(started, path)
         places.sync_folder(folder)
-    except sqlite3.Error as error:
+    except FAILURES as error:
         raise from_sqlite(error) from error
     except OSError as error:
         raise from_os(error, f"The record in {folder}") from error

@@ -25,7 +25,7 @@ from warmhold.record.chain import (
     Row,
     event_of,
 )
-from warmhold.record.trouble import Trouble, error_name, from_sqlite
+from warmhold.record.trouble import FAILURES, Trouble, error_name, from_sqlite
 
 PAGE = 4096
 APPLICATION = 0x7761726D  # "warm"
@@ -97,11 +97,12 @@ def connect(path: Path, *, write: bool, must_exist: bool = True) -> sqlite3.Conn
         ]
         if write:
             wanted += [
-                ("page_size", str(PAGE), PAGE),
                 ("journal_mode", "DELETE", "delete"),
                 ("synchronous", "EXTRA", 3),
                 ("fullfsync", "ON", 1),
             ]
+            if not must_exist:
+                wanted.insert(0, ("page_size", str(PAGE), PAGE))
         else:
             wanted += [("query_only", "ON", 1)]
         for name, value, expected in wanted:
@@ -213,23 +214,23 @@ def verify(connection: sqlite3.Connection) -> Verification:
         finally:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
-    except sqlite3.DatabaseError as error:
-        if _is_elsewhere(error):
+    except FAILURES as error:
+        if not is_damage(error):
             raise
         check.fault(f"the file cannot be read to its end: {error}")
     return check.result()
 
 
-def _is_elsewhere(error: sqlite3.Error) -> bool:
-    """Tell whether the fault lies with the lock or the rights, not with the file."""
-    return error_name(error).startswith(
+def is_damage(error: Exception) -> bool:
+    """Tell whether an error of `FAILURES` says that the file itself is damaged.
+
+    It does not when the fault lies with a lock or with the rights.
+    """
+    if isinstance(error, UnicodeDecodeError):
+        return True
+    return isinstance(error, sqlite3.DatabaseError) and not error_name(error).startswith(
         ("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_READONLY")
     )
-
-
-def is_damage(error: sqlite3.Error) -> bool:
-    """Tell whether an error says that the file itself is damaged."""
-    return isinstance(error, sqlite3.DatabaseError) and not _is_elsewhere(error)
 
 
 # Bytes of the header that never change, by their place ("Database File Format", section 1.3).
@@ -368,7 +369,7 @@ def verify_file(path: Path) -> Verification:
     try:
         with contextlib.closing(connect(path, write=False)) as connection:
             return verify(connection)
-    except sqlite3.Error as error:
+    except FAILURES as error:
         if not is_damage(error):
             raise from_sqlite(error) from error
         return Verification(False, 0, GENESIS, (f"the file cannot be read: {error}",))

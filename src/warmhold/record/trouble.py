@@ -43,9 +43,13 @@ _BY_NAME = (
 )  # fmt: skip
 
 
-def from_sqlite(error: sqlite3.Error) -> Trouble:
-    """Say in plain words what SQLite ran into."""
-    name = error_name(error)
+# What using a file can raise. Python raises the second when SQLite quotes damaged text.
+FAILURES = (sqlite3.Error, UnicodeDecodeError)
+
+
+def from_sqlite(error: Exception) -> Trouble:
+    """Say in plain words what SQLite ran into; for an error of `FAILURES`."""
+    name = "SQLITE_CORRUPT" if isinstance(error, UnicodeDecodeError) else error_name(error)
     for start, reason, todo in _BY_NAME:
         if name.startswith(start):
             return Trouble(reason, todo)
@@ -55,7 +59,7 @@ def from_sqlite(error: sqlite3.Error) -> Trouble:
     )
 
 
-def error_name(error: sqlite3.Error) -> str:
+def error_name(error: Exception) -> str:
     """Return SQLite's name of the result code, empty when there is none."""
     return str(getattr(error, "sqlite_errorname", "") or "")
 
