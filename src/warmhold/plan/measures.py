@@ -15,7 +15,7 @@ from warmhold.model import Case, Cylinder
 from warmhold.model.policy import Policy
 from warmhold.science.gas import deliverable_l
 from warmhold.simulate import layout as at
-from warmhold.simulate.draws import Draws
+from warmhold.simulate.draws import Draws, drawn
 from warmhold.simulate.readouts import (
     body_temperature_c,
     leg_of_output,
@@ -253,15 +253,20 @@ def use_temperature_c(ensemble: Ensemble) -> Floats:
 
 def cylinder_litres(cylinder: Cylinder, key: str, draws: Draws, use_c: Floats) -> Floats:
     """Deliverable litres of one cylinder above its residual, (members,)."""
-    gauge = draws.positive(
-        f"trip.supplies.{key}.gauge_bar", f"gauge of {cylinder.name}", cylinder.gauge_bar.value,
-        cylinder.gauge_bar.spread, "bar", cylinder.gauge_bar.provenance,
-    )  # fmt: skip
-    temp = draws.normal(
-        f"trip.supplies.{key}.gauge_at_c", f"temperature of {cylinder.name}",
-        cylinder.gauge_at_c.value, cylinder.gauge_at_c.spread, "degC",
-        cylinder.gauge_at_c.provenance,
-    )  # fmt: skip
+    gauge = drawn(
+        draws.positive,
+        f"trip.supplies.{key}.gauge_bar",
+        f"gauge of {cylinder.name}",
+        cylinder.gauge_bar,
+        "bar",
+    )
+    temp = drawn(
+        draws.normal,
+        f"trip.supplies.{key}.gauge_at_c",
+        f"temperature of {cylinder.name}",
+        cylinder.gauge_at_c,
+        "degC",
+    )
     return np.asarray(
         deliverable_l(
             cylinder.gas,

@@ -10,11 +10,14 @@ from __future__ import annotations
 
 import math
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
+
+from warmhold.model import Quantity
 
 Floats = NDArray[np.float64]
 
@@ -92,6 +95,17 @@ class Draws:
             key, title, probability, math.sqrt(probability * (1 - probability)), "", "stated"
         )
         return np.asarray(scores < _quantile(probability), dtype=np.float64)
+
+
+def drawn(
+    how: Callable[[str, str, float, float, str, str], Floats],
+    key: str,
+    title: str,
+    quantity: Quantity,
+    unit: str,
+) -> Floats:
+    """Draw a quantity of a file by one of the methods above, such as ``draws.positive``."""
+    return how(key, title, quantity.value, quantity.spread, unit, quantity.provenance)
 
 
 def _quantile(probability: float) -> float:

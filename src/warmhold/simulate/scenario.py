@@ -27,7 +27,7 @@ from warmhold.science.metabolism import cold_ceiling_w_kg, cold_readiness, resti
 from warmhold.science.oxygen import fraction_at_pressure
 from warmhold.science.skin import skin_vapour_w_m2kpa
 from warmhold.simulate import layout as at
-from warmhold.simulate.draws import Draws
+from warmhold.simulate.draws import Draws, drawn
 from warmhold.simulate.stepping import Run, advance
 
 Floats = NDArray[np.float64]
@@ -263,13 +263,12 @@ def _unit_constants(p: Floats, unit: Unit, trip: Trip, draws: Draws) -> None:
     _battery_constants(p, unit, trip, draws)
     compressor = trip.supplies.compressor_w
     p[:, at.COMPRESSOR_W] = (
-        draws.positive(
-            "trip.supplies.compressor_w", "power of the compressor", compressor.value,
-            compressor.spread, "W", compressor.provenance,
+        drawn(
+            draws.positive, "trip.supplies.compressor_w", "power of the compressor", compressor, "W"
         )
         if compressor is not None
         else 0.0
-    )  # fmt: skip
+    )
 
 
 def _battery_constants(p: Floats, unit: Unit, trip: Trip, draws: Draws) -> None:
@@ -277,16 +276,14 @@ def _battery_constants(p: Floats, unit: Unit, trip: Trip, draws: Draws) -> None:
     lead = float(battery.chemistry == "lead-acid")
     energy = _draw_unit(draws, unit, "battery.energy_wh", "battery energy when new", "Wh")
     q = battery.usable_fraction
-    usable = draws.share(
-        "unit.battery.usable_fraction", "usable share of the battery", q.value, q.spread, "",
-        q.provenance,
-    )  # fmt: skip
+    usable = drawn(
+        draws.share, "unit.battery.usable_fraction", "usable share of the battery", q, ""
+    )
     if battery.health is not None:
         h = battery.health
-        health = draws.positive(
-            "unit.battery.health", "battery health (last run-down)", h.value, h.spread, "",
-            h.provenance,
-        )  # fmt: skip
+        health = drawn(
+            draws.positive, "unit.battery.health", "battery health (last run-down)", h, ""
+        )
     else:
         guessed = float(health_by_age(battery.age_years, lead))
         spread = HEALTH_SPREAD * min(1.0, battery.age_years / 2.0)
@@ -329,10 +326,7 @@ def _varied(draws: Draws, key: str, title: str, varied: Varied, share: bool = Fa
 
 def _baby_constants(p: Floats, baby: Baby, draws: Draws) -> None:
     body = physiology()
-    weight = draws.positive(
-        "trip.baby.weight_g", "weight", baby.weight_g.value, baby.weight_g.spread, "g",
-        baby.weight_g.provenance,
-    )  # fmt: skip
+    weight = drawn(draws.positive, "trip.baby.weight_g", "weight", baby.weight_g, "g")
     area = (
         surface_area_m2(weight, baby.length_cm)
         if baby.length_cm is not None
@@ -466,10 +460,13 @@ def _stretch(
 def _leg_minutes(trip: Trip, draws: Draws) -> Floats:
     columns = []
     for leg in trip.legs:
-        minutes = draws.positive(
-            f"trip.leg.{leg.name}.minutes", f"duration: {leg.name}", leg.minutes.value,
-            leg.minutes.spread, "min", leg.minutes.provenance,
-        )  # fmt: skip
+        minutes = drawn(
+            draws.positive,
+            f"trip.leg.{leg.name}.minutes",
+            f"duration: {leg.name}",
+            leg.minutes,
+            "min",
+        )
         for delay in trip.delays:
             if delay.leg == leg.name:
                 key = f"trip.delay.{delay.what}"
@@ -477,10 +474,13 @@ def _leg_minutes(trip: Trip, draws: Draws) -> Floats:
                     f"{key}.chance", f"whether it happens: {delay.what}",
                     delay.chance_percent / 100.0,
                 )  # fmt: skip
-                minutes = minutes + happens * draws.positive(
-                    f"{key}.minutes", f"length of delay: {delay.what}", delay.minutes.value,
-                    delay.minutes.spread, "min", delay.minutes.provenance,
-                )  # fmt: skip
+                minutes = minutes + happens * drawn(
+                    draws.positive,
+                    f"{key}.minutes",
+                    f"length of delay: {delay.what}",
+                    delay.minutes,
+                    "min",
+                )
         columns.append(minutes)
     return np.column_stack(columns)
 
@@ -499,10 +499,13 @@ def _durations(
         if stretch.kind == "warming":
             durations[:, number] = warming_min
         elif stretch.kind == "loading":
-            durations[:, number] = draws.positive(
-                "trip.start.loading_minutes", "how long the front is open at loading",
-                loading.value, loading.spread, "min", loading.provenance,
-            )  # fmt: skip
+            durations[:, number] = drawn(
+                draws.positive,
+                "trip.start.loading_minutes",
+                "how long the front is open at loading",
+                loading,
+                "min",
+            )
         else:
             parts = [s for s in stretches if s.leg == stretch.leg]
             fixed = sum(s.nominal_min for s in parts if s.opening)
@@ -548,10 +551,7 @@ def _surroundings(
     draws: Draws, key: str, title: str, ambient: Quantity, humidity: Quantity, group: str
 ) -> tuple[Floats, Floats]:
     """Ambient temperature and absolute humidity; legs of one group share their weather."""
-    temp = draws.normal(
-        f"trip.ambient.{group}", f"temperature: {title}", ambient.value, ambient.spread, "degC",
-        ambient.provenance,
-    )  # fmt: skip
+    temp = drawn(draws.normal, f"trip.ambient.{group}", f"temperature: {title}", ambient, "degC")
     relative = draws.share(
         f"{key}.humidity_percent", f"humidity: {title}", humidity.value / 100.0,
         humidity.spread / 100.0, "", humidity.provenance,
@@ -582,25 +582,29 @@ def _leg_place(case: Case, leg: Leg, draws: Draws) -> Floats:
         leg.humidity_percent, "outdoors" if outside else leg.name,
     )  # fmt: skip
     c[:, at.PRESSURE] = leg.pressure_kpa
-    c[:, at.WIND] = draws.positive(
-        f"trip.leg.{leg.name}.wind_m_s", f"wind: {leg.name}", leg.wind_m_s.value,
-        leg.wind_m_s.spread, "m/s", leg.wind_m_s.provenance,
-    )  # fmt: skip
+    c[:, at.WIND] = drawn(
+        draws.positive, f"trip.leg.{leg.name}.wind_m_s", f"wind: {leg.name}", leg.wind_m_s, "m/s"
+    )
     if leg.sun_w_m2 is not None:
-        c[:, at.SUN] = draws.positive(
-            f"trip.leg.{leg.name}.sun_w_m2", f"sun: {leg.name}", leg.sun_w_m2.value,
-            leg.sun_w_m2.spread, "W/m2", leg.sun_w_m2.provenance,
-        )  # fmt: skip
+        c[:, at.SUN] = drawn(
+            draws.positive,
+            f"trip.leg.{leg.name}.sun_w_m2",
+            f"sun: {leg.name}",
+            leg.sun_w_m2,
+            "W/m2",
+        )
     c[:, at.ON_EXTERNAL] = float(leg.power != "battery")
     given: Floats | float = _source_w(case.unit, leg.power)
     if leg.power_limit_w is not None:
         given = np.minimum(given, leg.power_limit_w)
         if leg.shared_load_w is not None:
-            shared = draws.positive(
-                f"trip.leg.{leg.name}.shared_load_w", f"shared load: {leg.name}",
-                leg.shared_load_w.value, leg.shared_load_w.spread, "W",
-                leg.shared_load_w.provenance,
-            )  # fmt: skip
+            shared = drawn(
+                draws.positive,
+                f"trip.leg.{leg.name}.shared_load_w",
+                f"shared load: {leg.name}",
+                leg.shared_load_w,
+                "W",
+            )
             given = np.minimum(given, np.maximum(leg.power_limit_w - shared, 0.0))
     c[:, at.EXTERNAL_W] = given if leg.power != "battery" else 0.0
     return c
@@ -623,24 +627,19 @@ def _gas_use(case: Case, legs: tuple[Leg, ...], p: Floats, draws: Draws) -> GasU
     oxygen, air, worst_oxygen, worst_air = (np.zeros(shape) for _ in range(4))
     need_leg, hood = np.full(shape, OXYGEN_IN_AIR), np.zeros(shape)
     need = np.clip(
-        draws.normal(
-            "trip.baby.oxygen_percent", "oxygen need", baby.oxygen_percent.value,
-            baby.oxygen_percent.spread, "%", baby.oxygen_percent.provenance,
-        ) / 100.0,
-        OXYGEN_IN_AIR, 1.0,
-    )  # fmt: skip
+        drawn(draws.normal, "trip.baby.oxygen_percent", "oxygen need", baby.oxygen_percent, "%")
+        / 100.0,
+        OXYGEN_IN_AIR,
+        1.0,
+    )
     flow = (
-        draws.positive(
-            "trip.baby.flow_lpm", "flow to the baby", baby.flow_lpm.value, baby.flow_lpm.spread,
-            "L/min", baby.flow_lpm.provenance,
-        )
+        drawn(draws.positive, "trip.baby.flow_lpm", "flow to the baby", baby.flow_lpm, "L/min")
         if baby.flow_lpm is not None
         else np.zeros(draws.members)
     )  # fmt: skip
-    drive = draws.positive(
-        "trip.supplies.drive_lpm", "drive gas", supplies.drive_lpm.value,
-        supplies.drive_lpm.spread, "L/min", supplies.drive_lpm.provenance,
-    )  # fmt: skip
+    drive = drawn(
+        draws.positive, "trip.supplies.drive_lpm", "drive gas", supplies.drive_lpm, "L/min"
+    )
     ground_kpa = trip.legs[0].pressure_kpa
     highest = rules.highest_percent.value / 100.0
     from_cylinder = supplies.air_from == "cylinder"
@@ -685,11 +684,13 @@ def _start(
     trip, unit = case.trip, case.unit
     start, baby = trip.start, trip.baby
     y = np.zeros((draws.members, at.N_STATE))
-    stood = draws.normal(
-        "trip.start.unit_stood_at_c", "temperature the unit stood at",
-        start.unit_stood_at_c.value, start.unit_stood_at_c.spread, "degC",
-        start.unit_stood_at_c.provenance,
-    )  # fmt: skip
+    stood = drawn(
+        draws.normal,
+        "trip.start.unit_stood_at_c",
+        "temperature the unit stood at",
+        start.unit_stood_at_c,
+        "degC",
+    )
     body = (at.AIR, at.WALL, at.OUTER, at.PATCH, at.DECK, at.HEATER)
     for index in body:
         y[:, index] = stood
@@ -698,10 +699,9 @@ def _start(
     y[:, at.OXYGEN] = OXYGEN_IN_AIR
     y[:, at.CARBON] = 0.0004
     tank = unit.humidifier.tank_g
-    y[:, at.WATER] = draws.positive(
-        "unit.humidifier.tank_g", "water in the humidifier", tank.value, tank.spread, "g",
-        tank.provenance,
-    )  # fmt: skip
+    y[:, at.WATER] = drawn(
+        draws.positive, "unit.humidifier.tank_g", "water in the humidifier", tank, "g"
+    )
     charge = start.battery_charge_percent
     charged = draws.share(
         "trip.start.battery_charge_percent", "battery charge at the start", charge.value / 100.0,
@@ -718,10 +718,9 @@ def _start(
             )  # fmt: skip
             y[:, at.CHARGE] += full * one * spare.carried
     offset = _site_offset(baby, draws)
-    first = draws.normal(
-        "trip.baby.temperature_c", "first temperature", baby.temperature_c.value,
-        baby.temperature_c.spread, "degC", baby.temperature_c.provenance,
-    )  # fmt: skip
+    first = drawn(
+        draws.normal, "trip.baby.temperature_c", "first temperature", baby.temperature_c, "degC"
+    )
     y[:, at.CORE] = first + offset
     # what is known of babies' own set points are readings, so an offset of the site moves both
     p[:, at.CORE_SHIFT] = offset - _site(baby).value
