@@ -5,33 +5,68 @@ Nothing here works out an expected value: cases are changed and traces are laid 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import cache
 from typing import Any
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from warmhold.model import Case, Leg, Quantity, Sourced, StoreItem, load_case, shipped_path
-from warmhold.plan.sheet import Sheet
+from warmhold.plan.mends import Candidate, tried
+from warmhold.plan.planner import plan_case
+from warmhold.plan.sheet import Mend, Sheet, Together
 from warmhold.simulate import layout as at
 from warmhold.simulate.scenario import Ensemble, Outcome
 from warmhold.simulate.stepping import Run
 
 Floats = NDArray[np.float64]
 Points = Sequence[tuple[float, float]]
+MEMBERS = 100
+SEED = 20260101
 
 
 @dataclass(frozen=True)
 class Planned:
-    """A shipped trip, its sheet, and what was told while it was made."""
+    """A case, its sheet, what was told while it was made, and what was tried to mend it.
+
+    settled : the case with the air setting that was chosen, to which the candidates apply
+    """
 
     case: Case
     sheet: Sheet
     told: tuple[tuple[str, float], ...]
+    settled: Case
+    candidates: tuple[Candidate, ...]
+
+
+def plan_and_keep(case: Case, members: int = MEMBERS, seed: int = SEED) -> Planned:
+    """Plan a case and keep what was tried on the way."""
+    told: list[tuple[str, float]] = []
+    tries: list[tuple[Case, tuple[Candidate, ...]]] = []
+
+    def keep(
+        case: Case,
+        offered: list[Candidate],
+        required: float,
+        members: int,
+        seed: int,
+        progress: Callable[[float], None],
+    ) -> tuple[tuple[Mend, ...], Together | None]:
+        tries.append((case, tuple(offered)))
+        return tried(case, offered, required, members, seed, progress)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("warmhold.plan.planner.tried", keep)
+        sheet = plan_case(
+            case, members=members, seed=seed, progress=lambda what, done: told.append((what, done))
+        )
+    ((settled, offered),) = tries
+    return Planned(case, sheet, tuple(told), settled, offered)
 
 
 @cache
