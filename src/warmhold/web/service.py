@@ -16,6 +16,7 @@ from warmhold.plan import plan_case
 from warmhold.plan.sheet import Sheet
 from warmhold.record import Entry, Event, Receipt, Record, Trouble
 from warmhold.record.views import TripView, trip_view
+from warmhold.report import html as sheet_html
 from warmhold.report import json as sheet_json
 from warmhold.web.access import Passcodes, Sessions, Tries, User
 from warmhold.web.jobs import Job, Jobs, Progress
@@ -52,6 +53,8 @@ class _Kept:
     case: Case | None = None
     sheet: Sheet | None = None
     live: LiveTrip | None = None
+    page: str = ""
+    page_seq: int = 0
     problem: str = ""
 
 
@@ -65,6 +68,7 @@ class Trip:
     sheet: Sheet | None
     now: datetime
     zone: tzinfo
+    events: tuple[Event, ...] = ()
     problem: str = ""
 
     @property
@@ -239,13 +243,22 @@ class Service:
         self._read_plan(kept, view)
         offset = kept.case.trip.start.offset if kept.case is not None else None
         zone: tzinfo = UTC if offset is None else timezone(offset)
-        return Trip(key, view, kept.case, kept.sheet, now, zone, kept.problem)
+        return Trip(key, view, kept.case, kept.sheet, now, zone, tuple(events), kept.problem)
 
     def look(self, trip: Trip, at_most_s: float = 0.0) -> Look | None:
         """Return what the watch says of a trip under way; ``None`` when it has not looked yet."""
         if self.watching is None or trip.view.start is None:
             return None
         return self.watching.look(trip.key, trip.view.last_seq, at_most_s)
+
+    def sheet_page(self, trip: Trip) -> str:
+        """Return the plan's own page; drawn once."""
+        kept = self._kept[trip.key]
+        if trip.sheet is None:
+            raise NoSuchTrip(trip.key)
+        if kept.page_seq != kept.plan_seq:
+            kept.page, kept.page_seq = sheet_html.page(trip.sheet), kept.plan_seq
+        return kept.page
 
     def _events(self, key: str) -> list[Event]:
         with self._lock:

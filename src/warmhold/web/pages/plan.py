@@ -229,6 +229,25 @@ class RowView:
         return id_of(self.name)
 
 
+# What is said of a row while it is shut: key, and the words round its value.
+_SUMMARY: Mapping[str, tuple[tuple[str, str], ...]] = {
+    "Leg": (
+        ("minutes", "{} min"), ("place", "{}"), ("ambient_c", "{} °C"), ("power", "{} power"),
+        ("gas", "gas from {}"), ("cabin", "cabin {}"),
+    ),
+    "Opening": (),
+    "Delay": (("minutes", "{} min"), ("leg", "on {}"), ("chance_percent", "{} %")),
+    "Cylinder": (("gas", "{}"), ("gauge_bar", "{} bar")),
+    "In the store": (("gas", "{}"), ("gauge_bar", "{} bar"), ("count", "{} there")),
+    "Spare packs": (("owned", "{} owned"), ("carried", "{} taken along")),
+}  # fmt: skip
+
+
+def _said(value: str, words: str) -> str:
+    sign = value.replace("-", "−") if value.startswith("-") else value
+    return words.format(sign) if value else ""
+
+
 def id_of(name: str) -> str:
     """Return the id of the input of a field, or of the part of the page that a name stands for."""
     return "f-" + name.replace(".", "-")
@@ -271,19 +290,7 @@ class _Form:
         )
         one = self._one
         title = one(f"{name}.name") or one(f"{name}.what")
-        length = one(f"{name}.minutes")
-        parts = [
-            f"{length} min" if length else "",
-            one(f"{name}.leg") and f"on {one(f'{name}.leg')}",
-            one(f"{name}.place"),
-            one(f"{name}.ambient_c") and f"{one(f'{name}.ambient_c')} °C".replace("-", "−"),
-            one(f"{name}.power") and f"{one(f'{name}.power')} power",
-            one(f"{name}.chance_percent") and f"{one(f'{name}.chance_percent')} %",
-            one(f"{name}.gauge_bar") and f"{one(f'{name}.gauge_bar')} bar",
-            one(f"{name}.carried") and f"{one(f'{name}.carried')} taken along",
-        ]
-        if one(f"{name}.gas"):
-            parts.insert(1, f"gas: {one(f'{name}.gas')}" if word == "Leg" else one(f"{name}.gas"))
+        parts = [_said(one(f"{name}.{key}"), words) for key, words in _SUMMARY[word]]
         inside = f"{name}."
         faulty = any(fault.name == name or fault.name.startswith(inside) for fault in self._faults)
         empty = not any("".join(values) for key, values in self._fields.items() if key.startswith(

@@ -116,6 +116,24 @@ def _others(trip: Trip) -> Iterator[Line]:
     view = trip.view
     for plan in view.plans:
         yield Line(plan.when, plan.seq, "plain", "Planned", plan.event.who, plan.event.saved_utc)
+    shown = {one.seq for one in all_shown(trip)}
+    known = entered(trip)
+    struck = {
+        event.body["corrects"]
+        for event in trip.events
+        if event.kind == "correction" and event.body["body"] is None
+    }
+    for event in trip.events:  # a former state of a check, a start that was struck out
+        if event.kind in CORRECTABLE and event.seq not in shown:
+            yield Line(
+                event.when,
+                event.seq,
+                "plain",
+                said(event.kind, event.body, known),
+                event.who,
+                event.saved_utc,
+                struck=event.seq in struck,
+            )
     for event in (*view.clock_jumps, *view.lost):
         text = said(event.kind, event.body, {})
         yield Line(event.saved_utc, event.seq, "plain", text, event.who, event.saved_utc)
@@ -143,11 +161,8 @@ def routes(service: Service) -> list[Route]:
         shown = _shown(request, trip)
         form = posted(request)
         again = Again(form.form_id, dict(form))
-        body: Mapping[str, Any] | None
-        if form.text("do") == "strike":
-            body = None
-        else:
-            body = _new_body(form, trip, shown, again)
+        strike = form.text("do") == "strike"
+        body = None if strike else _new_body(form, trip, shown, again)
         try:
             at = stated_in(form, trip)
         except BadTime as error:

@@ -65,6 +65,8 @@
       place.replaceChildren(margins);
       const word = margins.querySelector(".verdict-now");
       const why = margins.querySelector(".strong");
+      const bar = form.querySelector("[data-verdict]");
+      if (bar && word) bar.textContent = word.textContent.trim().toLowerCase();
       told.textContent = `${word ? word.textContent.trim() : ""}. ${why ? why.textContent : ""}`;
       panel.classList.remove("stale");
     } catch (error) {

@@ -1,0 +1,255 @@
+"""From the record and the watch to what the handover page says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from typing import Any
+
+from warmhold import __version__
+from warmhold.plan.sheet import Band
+from warmhold.record import Event
+from warmhold.record.bodies import GAUGE
+from warmhold.record.views import Course, Shown
+from warmhold.record.views import Reading as Seen
+from warmhold.report import handover as page
+from warmhold.web import show
+from warmhold.web.pages.before import items_of
+from warmhold.web.pages.limits import limits_of
+from warmhold.web.service import Trip
+from warmhold.web.trip_pages import detail_text
+from warmhold.web.watching import Look
+
+# Heading in the form, key in the record, where it stands on the page.
+TEXTS: tuple[tuple[str, str, str], ...] = (
+    ("reason", "Why the baby was moved", "situation"),
+    ("state", "How the baby is now", "situation"),
+    ("problem", "Main problem", "situation"),
+    ("birth", "Birth and course so far", "background"),
+    ("lines", "Lines and tubes", "background"),
+    ("infection", "Infection and screening", "background"),
+    ("family", "Family, and what they were told", "background"),
+    ("infusions", "Infusions, blood gas, what was given", "assessment"),
+    ("next", "What is asked of the next team", "recommendation"),
+    ("watch", "What to watch for", "recommendation"),
+)
+
+
+def handover_of(trip: Trip, look: Look | None, head: tuple[int, str], by: str) -> page.Handover:
+    """Fill in the page; what is not known stays unknown.
+
+    head : number and hash of the record's last entry
+    by : who hands over, while nobody has
+    """
+    view, case = trip.view, trip.case
+    done = view.handover
+    body = done.body if done is not None else {}
+    texts = body.get("texts", {})
+    baby = case.trip.baby if case is not None else None
+    legs = case.trip.legs if case is not None else ()
+    age_h = None
+    if baby is not None and case is not None and view.end is not None:
+        age_h = baby.age_h + (view.end - case.trip.start.now).total_seconds() / 3600
+        if view.start is not None:  # the plan's own clock may be another night's
+            before = case.trip.start.baby_in - case.trip.start.now
+            age_h = baby.age_h + (before + (view.end - view.start)).total_seconds() / 3600
+    return page.Handover(
+        title=trip.title,
+        pseudonym=baby.pseudonym if baby is not None else "",
+        weight_g=baby.weight_g.value if baby is not None else None,
+        gestation_weeks=baby.gestation_weeks if baby is not None else None,
+        age_h=age_h,
+        unit=case.unit.name if case is not None else "",
+        place_from=legs[0].name if legs else "",
+        place_to=legs[-1].name if legs else "",
+        times=_times(trip),
+        handed_over_by=done.event.who if done is not None else by,
+        taken_over_by=str(body.get("to", "")),
+        taken_over_at=view.end if done is not None else None,
+        taken_over_correction=_correction(done) if done is not None else None,
+        reason=str(texts.get("reason", "")),
+        present_state=str(texts.get("state", "")),
+        main_problem=str(texts.get("problem", "")),
+        background=_notes(texts, "background"),
+        temperatures=_span(view.temperature),
+        in_target=_targets(trip),
+        target_rule=(
+            f"A value counts until the next one, for {1.5 * view.interval_min:.0f} minutes at most."
+        ),
+        latest=tuple(_reading(one) for name, one in view.latest.items() if name not in _SUPPORT),
+        support=_support(trip),
+        assessment=_notes(texts, "assessment"),
+        happenings=tuple(_happenings(trip)),
+        noticed=_noticed(trip, look),
+        gaps=tuple(page.Gap(gap.start, gap.end, _missed(gap.missed)) for gap in view.gaps),
+        skipped=_skipped(trip),
+        left=tuple(_left(trip, look)),
+        limits=tuple(_limits(trip)),
+        recommendation=_notes(texts, "recommendation"),
+        made=trip.now,
+        offset=trip.zone.utcoffset(None) or timedelta(0),
+        record_seq=head[0],
+        record_head=head[1],
+        version=__version__,
+    )
+
+
+_SUPPORT = ("flow_lpm", "oxygen_set_percent", "oxygen_percent", "vent_text")
+
+
+def _missed(sets: int) -> str:
+    return "1 whole set missed" if sets == 1 else f"{sets} whole sets missed"
+
+
+def _notes(texts: Any, place: str) -> tuple[page.Note, ...]:
+    return tuple(
+        page.Note(title, str(texts.get(key, ""))) for key, title, where in TEXTS if where == place
+    )
+
+
+def _correction(shown: Shown) -> page.Correction | None:
+    if not shown.corrections:
+        return None
+    last: Event = shown.corrections[-1]
+    return page.Correction(None, last.saved_utc, last.who)
+
+
+def _times(trip: Trip) -> tuple[page.Milestone, ...]:
+    legs = [
+        item.when
+        for item in trip.view.happenings
+        if not item.struck and item.body["what"] == "leg started"
+    ]
+    ended = [
+        item.when
+        for item in trip.view.happenings
+        if not item.struck and item.body["what"] == "leg ended"
+    ]
+    started = trip.view.started
+    return (
+        page.Milestone("Baby went in", trip.view.start, _correction(started) if started else None),
+        page.Milestone("Left", min(legs, default=None)),
+        page.Milestone("Arrived", max(ended, default=None)),
+    )
+
+
+def _reading(one: Seen) -> page.Reading:
+    correction = page.Correction(one.original) if one.corrected else None
+    return page.Reading(one.quantity, one.value, one.when, "", one.flag, correction)
+
+
+def _span(course: Course | None) -> page.TemperatureSpan:
+    if course is None:
+        return page.TemperatureSpan()
+    four = (course.first, course.lowest, course.highest, course.last)
+    return page.TemperatureSpan(*(None if one is None else _reading(one) for one in four))
+
+
+_SITES = {"axillary_c": "axillary", "rectal_c": "rectal", "skin_c": "skin"}
+
+
+def _targets(trip: Trip) -> tuple[page.TimeInTarget, ...]:
+    found = []
+    for what, unit, course in (
+        ("Temperature", "°C", trip.view.temperature),
+        ("Saturation", "%", trip.view.saturation),
+    ):
+        share = course.in_target if course is not None else None
+        site = _SITES.get(course.quantity) if course is not None else None
+        title = f"{what}, {site}" if site else what
+        if share is None:
+            found.append(page.TimeInTarget(title, unit))
+        else:
+            found.append(
+                page.TimeInTarget(
+                    title, unit, share.low, share.high, share.inside_min, share.known_min,
+                    share.unknown_min, share.below_min, share.above_min,
+                )
+            )  # fmt: skip
+    return tuple(found)
+
+
+def _support(trip: Trip) -> page.Support:
+    latest = trip.view.latest
+
+    def one(name: str) -> page.Reading:
+        return _reading(latest[name]) if name in latest else page.Reading(name)
+
+    kind = trip.case.trip.baby.support if trip.case is not None else ""
+    return page.Support(
+        kind,
+        one("flow_lpm"),
+        one("oxygen_set_percent"),
+        one("oxygen_percent"),
+        one("vent_text") if kind not in ("none", "hood", "") or "vent_text" in latest else None,
+    )
+
+
+def _happenings(trip: Trip) -> Iterator[page.Happening]:
+    for item in sorted(trip.view.happenings, key=lambda one: (one.when, one.seq)):
+        if not item.struck:
+            yield page.Happening(
+                item.when,
+                str(item.body["what"]),
+                detail_text(item.body.get("detail")),
+                _correction(item),
+            )
+
+
+def _noticed(trip: Trip, look: Look | None) -> tuple[page.Noticed, ...] | None:
+    start = trip.view.start
+    if look is None or look.present is None or start is None:
+        return None
+
+    def moment(at_s: float | None) -> datetime | None:
+        return None if at_s is None else start + timedelta(seconds=at_s)
+
+    return tuple(
+        page.Noticed(c.title, c.priority, moment(c.since_s), c.evidence, moment(c.cleared_s))
+        for c in look.conditions
+    )
+
+
+def _skipped(trip: Trip) -> tuple[page.Skipped, ...] | None:
+    titles = {item.key: item.title for item in items_of(trip)}
+    if not titles:
+        return None
+    return tuple(page.Skipped(titles.get(key, key), why) for key, why in trip.view.skipped.items())
+
+
+def _left(trip: Trip, look: Look | None) -> Iterator[page.Left]:
+    present = look.present if look is not None else None
+    at = look.as_of if look is not None else None
+    if present is None:
+        for title, unit in (("Battery", "Wh"), ("Cylinders", "L")):
+            yield page.Left(title, unit)
+        return
+    yield page.Left(
+        "Battery", "Wh", _band(present.battery_wh), "worked out", at,
+        _band(present.battery_min_present),
+        "in use" if present.on_battery > 0.5 else "on outside power",
+    )  # fmt: skip
+    for one in present.cylinders:
+        gauge = trip.view.latest.get(f"{GAUGE}{one.name}")
+        note = "in use" if one.in_use else "not in use"
+        if gauge is not None:
+            note += (
+                f"; gauge {gauge.value:g} bar at {show.minute(gauge.when, trip.zone)}"
+                if isinstance(gauge.value, int | float)
+                else ""
+            )
+        yield page.Left(
+            f"{one.gas.capitalize()}, {one.name}", "L", _band(one.litres), "worked out", at,
+            None if one.minutes_present is None else _band(one.minutes_present), note,
+        )  # fmt: skip
+
+
+def _band(band: Any) -> Band:
+    return Band(band.p05, band.p50, band.p95)
+
+
+def _limits(trip: Trip) -> Iterator[page.LimitSet]:
+    for one in limits_of(trip):
+        yield page.LimitSet(
+            one.wanted.title, one.wanted.unit, one.now, one.wanted.wanted, one.changed
+        )
