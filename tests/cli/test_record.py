@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -16,13 +17,18 @@ from warmhold.cli.main import run
 from warmhold.record import FILE, Record
 
 
-@pytest.fixture
-def folder(tmp_path):
-    place = tmp_path / "r"
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    place = tmp_path_factory.mktemp("made") / "r"
     with Record.open(place, clock=SetClock(), warn=lambda _: None) as record:
         fill(record, 3, "T1")
         fill(record, 2, "T2")
     return place
+
+
+@pytest.fixture
+def folder(made, tmp_path):
+    return shutil.copytree(made, tmp_path / "r")
 
 
 def _head(folder: Path) -> str:

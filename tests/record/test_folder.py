@@ -59,7 +59,7 @@ MOUNTS = """\
 @pytest.mark.parametrize(
     ("place", "kind", "network"),
     [
-        ("/home/mira", "ext4", False),
+        ("/var/data", "ext4", False),
         ("/srv/ward/record", "nfs4", True),
         ("/srv/ward", "nfs4", True),
         ("/srv/wards", "ext4", False),

@@ -6,6 +6,7 @@ import copy
 import json
 import shutil
 import tempfile
+import threading
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 
 from record.conftest import MEMORY
 from record.sample import NURSE, SetClock, fill, observation
-from warmhold.record import FILE, GENESIS, Entry, Record, Trouble, verify_file
+from warmhold.record import FILE, GENESIS, Entry, Record, Trouble, sharing, verify_file
 from warmhold.record.chain import canonical
 
 
@@ -52,6 +53,39 @@ def test_a_copy_into_a_folder_is_named_by_the_time_and_never_overwrites(record, 
         with pytest.raises(Trouble):
             record.backup(target)
     assert record.verify().whole
+
+
+def test_copies_made_from_outside_while_it_is_written_are_whole(record, tmp_path) -> None:
+    stop = threading.Event()
+    troubles: list[BaseException] = []
+
+    def write() -> None:
+        number = 100
+        try:
+            while not stop.is_set():
+                record.append(observation(number))
+                number += 1
+        except BaseException as error:
+            troubles.append(error)
+
+    thread = threading.Thread(target=write)
+    thread.start()
+    try:
+        counts = []
+        for number in range(10):
+            target = tmp_path / f"{number}.sqlite"
+            if number % 2:
+                found = record.backup(target)
+            else:
+                found = sharing.backup_file(record.path, target)[1]
+            assert found.whole, found.faults
+            counts.append(found.events)
+    finally:
+        stop.set()
+        thread.join()
+    assert troubles == []
+    assert counts == sorted(counts)
+    assert counts[-1] > counts[0]
 
 
 # --- export and import --------------------------------------------------------------------------

@@ -32,7 +32,7 @@ from warmhold.record.chain import (
 from warmhold.record.clock import JUMP_S, Clock, SystemClock, iso, moment_of
 from warmhold.record.rescue import salvage
 from warmhold.record.store import Verification
-from warmhold.record.trouble import FAILURES, Trouble, from_os, from_sqlite
+from warmhold.record.trouble import FAILURES, Trouble, error_name, from_os, from_sqlite
 
 OURSELVES = "warmhold"  # who wrote an entry that nobody asked for
 MOST_TOGETHER = 64  # entries in one commit
@@ -242,7 +242,7 @@ class Record:
         try:
             outcome = self._commit([prepared for prepared, _ in batch])
         except Exception as error:
-            if len(batch) > 1:
+            if len(batch) > 1 and not _concerns_all(error):
                 for item in batch:
                     self._commit_all([item])
                 return
@@ -378,8 +378,7 @@ class Record:
 
         Errors: Trouble
         """
-        with self._reading() as connection:
-            return sharing.backup(connection, target)[1]
+        return sharing.backup(self._reading, target)[1]
 
     def export(self, trip: str | None = None) -> dict[str, Any]:
         """Return all entries, or those of one trip, with what they contain, ready for JSON.
@@ -492,6 +491,13 @@ def _jump(last: Row | None, now: datetime, mono_ns: int, boot: str) -> dict[str,
     if not seen:
         return None
     return {"seconds": round(seconds, 6), "before": iso(before), "after": iso(now)}
+
+
+def _concerns_all(error: Exception) -> bool:
+    """Tell whether each entry alone would fail the same way, after the same wait."""
+    return isinstance(error, Trouble) or error_name(error).startswith(
+        ("SQLITE_BUSY", "SQLITE_LOCKED")
+    )
 
 
 def _as_trouble(error: Exception) -> Trouble:

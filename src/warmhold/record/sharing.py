@@ -7,7 +7,8 @@ import json
 import os
 import sqlite3
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -28,9 +29,12 @@ CONTAINS = (
 _COLUMNS = tuple(name for name in COLUMNS if name != "prior")
 
 
-def backup(source: sqlite3.Connection, target: Path) -> tuple[Path, Verification]:
+def backup(
+    source: Callable[[], AbstractContextManager[sqlite3.Connection]], target: Path
+) -> tuple[Path, Verification]:
     """Copy a record and verify the copy; returns where it is and what was found.
 
+    source : gives the connection for as long as the copying takes; the copy is verified after
     target : a file that is not there yet; or a folder, in which it gets a name with the time
 
     Errors: Trouble; then nothing is left of the copy
@@ -47,10 +51,11 @@ def backup(source: sqlite3.Connection, target: Path) -> tuple[Path, Verification
     try:
         try:
             part.unlink(missing_ok=True)
-            store.copy(source, part)
+            with source() as connection:
+                head = store.copy(connection, part)
             _flush(part)
             found = store.verify_file(part)
-            if store.last_hash(source) != found.head and found.whole:
+            if found.whole and found.head != head:
                 raise Trouble("The copy does not end like the record.", "Try again.")
             os.replace(part, target)
             places.sync_folder(target.parent)
@@ -69,8 +74,7 @@ def backup_file(path: Path, target: Path) -> tuple[Path, Verification]:
 
     Errors: Trouble
     """
-    with _opened(path) as source:
-        return backup(source, target)
+    return backup(lambda: _opened(path), target)
 
 
 def export_file(path: Path, trip: str | None) -> dict[str, Any]:

@@ -375,13 +375,20 @@ def verify_file(path: Path) -> Verification:
         return Verification(False, 0, GENESIS, (f"the file cannot be read: {error}",))
 
 
-def copy(source: sqlite3.Connection, target: Path) -> None:
-    """Copy a record page by page with SQLite's backup interface.
+def copy(source: sqlite3.Connection, target: Path) -> str:
+    """Copy a record page by page with SQLite's backup interface; returns the hash it ends with.
 
     Errors: sqlite3.Error
     """
-    with contextlib.closing(sqlite3.connect(target, isolation_level=None)) as connection:
-        source.backup(connection)
+    source.execute("BEGIN")  # what is copied and the hash are of the same moment
+    try:
+        row = last_row(source)
+        with contextlib.closing(sqlite3.connect(target, isolation_level=None)) as connection:
+            source.backup(connection)
+    finally:
+        if source.in_transaction:
+            source.execute("ROLLBACK")
+    return row.hash if row else GENESIS
 
 
 def events(found: Sequence[Row]) -> list[Event]:
@@ -396,9 +403,3 @@ def events(found: Sequence[Row]) -> list[Event]:
             f"An entry of the record cannot be read: {error}.",
             "Start warmhold again: it keeps the damaged file and recovers what is whole.",
         ) from error
-
-
-def last_hash(connection: sqlite3.Connection) -> str:
-    """Return the hash of the last row, the genesis when there is none."""
-    row = last_row(connection)
-    return row.hash if row else GENESIS
