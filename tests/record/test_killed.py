@@ -33,7 +33,7 @@ def _run(folder: Path, loop: int, again: list[str], dice: random.Random) -> list
             time.sleep(dice.uniform(0.0, 0.3))
         else:
             first = said.readline()
-            time.sleep(dice.uniform(0.0, 0.12))
+            time.sleep(dice.uniform(0.0, 0.2))
         process.send_signal(signal.SIGKILL)
         rest = said.read()
     assert process.wait() == -signal.SIGKILL
@@ -81,5 +81,5 @@ def test_every_acknowledged_entry_outlives_a_killed_process(on_disk) -> None:
     mine = [event.form_id for event in events if event.kind != "clock-jump"]
     assert sorted(mine) == sorted(tried)
     assert not list(on_disk.glob("record-damaged-*"))
-    assert len(kept) > 5 * LOOPS, "hardly anything was written: the test tells nothing"
+    assert len(kept) > LOOPS, "hardly anything was written: the test tells nothing"
     print(f"{LOOPS} kills, {len(kept)} acknowledged, {rolled_back} hot journals rolled back")
