@@ -48,6 +48,7 @@ def test_a_bent_function_of_one_input_is_all_its_own() -> None:
     shares = variance_shares(2 * score(d, "a") + 0.5 * score(d, "a") ** 2, d.inputs)
     assert shares["a"] == pytest.approx(1.0, abs=0.001)
     assert shares["b"] < 0.02
+    assert variance_shares(score(d, "a"), d.inputs)["a"] <= 1.0
 
 
 def test_shares_do_not_depend_on_the_unit_of_the_margin() -> None:

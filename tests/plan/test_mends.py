@@ -89,6 +89,27 @@ def test_changes_together_do_what_they_say_when_planned_afresh(
         assert min(must.values()) < t.sheet.together.required + COARSE
 
 
+@pytest.mark.parametrize("name", SHIPPED)
+def test_changes_together_never_leave_the_trip_worse(
+    planned: dict[str, Planned], name: str
+) -> None:
+    """What is advised for one margin does not break another that held."""
+    t = planned[name]
+    if t.sheet.together is None:
+        return
+    before = afresh(t.settled)
+    by_title = {c.title: c for c in t.candidates}
+    case = t.settled
+    for title in t.sheet.together.changes:
+        case = by_title[title].change(case)
+    after = afresh(case)
+    for key in case.policy.verdict.must_hold:
+        if key in after and before[key] >= 0.95:
+            assert after[key] >= 0.95 - 0.05 - COARSE, key
+    must = [key for key in case.policy.verdict.must_hold if key in after]
+    assert min(after[key] for key in must) >= min(before[key] for key in must)
+
+
 def test_side_effects_are_told(planned: dict[str, Planned]) -> None:
     """Whatever loses more than a twentieth and then falls short is named, and does not mend."""
     seen = 0

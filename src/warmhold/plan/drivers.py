@@ -47,7 +47,8 @@ def variance_shares(spare: Floats, inputs: Mapping[str, Input]) -> dict[str, flo
         explained = (first @ centred) ** 2 / (first @ first)
         explained += (second @ centred) ** 2 / max(float(second @ second), 1e-12)
         plain = float(explained) / total
-        shares[key] = max(0.0, 1.0 - (1.0 - plain) * (members - 1) / (members - 3))
+        fair = 1.0 - (1.0 - plain) * (members - 1) / (members - 3)
+        shares[key] = min(1.0, max(0.0, fair))
     return shares
 
 

@@ -381,7 +381,7 @@ def _together(
         for option in options[:2]:
             changed = option.change(now)
             after = runs.probabilities(changed)
-            if after[key] > state[key] + LEAST_GAIN:
+            if after[key] > state[key] + LEAST_GAIN and not _worse(key, state, after, required):
                 chosen.append(option)
                 now, state = changed, after
                 break
@@ -404,6 +404,20 @@ def _group(key: str) -> str:
     return key.removesuffix("-worst")
 
 
+def _worse(
+    key: str, before: dict[str, float], after: dict[str, float], required: float
+) -> list[str]:
+    """Other margins that a change for one of them makes clearly worse, below what is required."""
+    return [
+        other
+        for other, value in after.items()
+        if other != key
+        and other in before
+        and value < required
+        and value < before[other] - WORSE_BY
+    ]
+
+
 def _mend(
     case: Case,
     title: str,
@@ -412,14 +426,7 @@ def _mend(
     after: dict[str, float],
     required: float,
 ) -> Mend:
-    worse = [
-        other
-        for other, value in after.items()
-        if other != key
-        and other in before
-        and value < required
-        and value < before[other] - WORSE_BY
-    ]
+    worse = _worse(key, before, after, required)
     return Mend(
         title,
         key,

@@ -550,10 +550,11 @@ def _conditions(
 def _surroundings(
     draws: Draws, key: str, title: str, ambient: Quantity, humidity: Quantity, group: str
 ) -> tuple[Floats, Floats]:
-    """Ambient temperature and absolute humidity; legs of one group share their weather."""
+    """Ambient temperature, shared by the legs of one group, and each leg's absolute humidity."""
+    place = key.removeprefix("trip.leg.") if key.startswith("trip.leg.") else title
     temp = drawn(draws.normal, f"trip.ambient.{group}", f"temperature: {title}", ambient, "degC")
     relative = draws.share(
-        f"{key}.humidity_percent", f"humidity: {title}", humidity.value / 100.0,
+        f"{key}.humidity_percent", f"humidity: {place}", humidity.value / 100.0,
         humidity.spread / 100.0, "", humidity.provenance,
     )  # fmt: skip
     vapour = absolute_humidity_g_m3(relative * saturation_vapour_kpa(temp), temp)
