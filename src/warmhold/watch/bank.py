@@ -24,23 +24,28 @@ from warmhold.watch.rows import Rows
 
 Floats = NDArray[np.float64]
 
-ONSET_S = 300.0  # a new set of trial rows this often
-KEPT_S = 3600.0  # and each is kept this long
+ONSET_S = 150.0  # trials of what shows at once begin this often
+SLOW_EVERY = 4  # trials of what shows slowly begin at every so many of these
+KEPT_S = 1800.0  # how long a trial is kept
+SLOW_KEPT_S = 4500.0
+SLOW = (faults.LOSS, faults.DRIFT, faults.GAS)
 SIZE_LEAST, SIZE_MOST = 0.3, 4.0  # sizes that count as this fault, of the reference size
-LEAST_POWER = 9.0  # a: below it the readings could not show the fault yet
+LOSS_MOST = 2.5  # no baby loses more than this on top: a faster fall is the probe
+LEAST_POWER = 6.0  # a: below it the readings could not show the fault yet
+RULED_OUT = 80.0  # a: power at which a fault with z under 2 is dropped
 CLIP = 5.0  # one reading counts for no more than this many standard deviations
 
 # z that a fault must reach: docs/watching.md says what each means in false alarms
 THRESHOLD: dict[str, float] = {
     faults.LEAK: 5.0,
     faults.HEATER: 5.0,
-    faults.PROBE_AIR: 5.5,
-    faults.PROBE_SHIFT: 5.5,
-    faults.LOSS: 5.0,
-    faults.DRIFT: 4.5,
-    faults.BATTERY: 3.7,
-    faults.GAS: 4.0,
-    faults.SMALL: 4.0,
+    faults.PROBE_AIR: 4.2,
+    faults.PROBE_SHIFT: 4.8,
+    faults.LOSS: 4.3,
+    faults.DRIFT: 3.7,
+    faults.BATTERY: 2.6,
+    faults.GAS: 3.2,
+    faults.SMALL: 3.5,
 }
 
 
@@ -50,7 +55,7 @@ class Trial:
 
     kind : of the fault
     onset_s : when it began in this row
-    sign : -1 for a fault that was taken as present and is tried as gone
+    gone : a fault that was taken as present, tried as over
     twin : number of the trial without a new fault, of the same onset; None for a twin itself
     b, a : sums over the readings since
     """
@@ -59,9 +64,9 @@ class Trial:
     onset_s: float
     twin: int | None
     gone: bool = False
+    frozen: bool = False  # learns nothing: what was to be expected from the onset on, for words
     b: float = 0.0
     a: float = 0.0
-    signature: float = 0.0
 
     @property
     def size(self) -> float:
@@ -74,7 +79,8 @@ class Trial:
         if self.kind == "" or self.a < LEAST_POWER:
             return 0.0
         size = abs(self.size) if self.kind in faults.TWO_SIDED and not self.gone else self.size
-        if not SIZE_LEAST <= size <= SIZE_MOST:
+        most = LOSS_MOST if self.kind == faults.LOSS else SIZE_MOST
+        if not SIZE_LEAST <= size <= most:
             return 0.0
         return abs(self.b) / math.sqrt(self.a)
 
@@ -86,31 +92,28 @@ class Bank:
     rows: Rows
     trials: list[Trial] = field(default_factory=list)
     next_s: float = 0.0
+    ticks: int = 0
     taken: dict[str, float] = field(default_factory=dict)  # faults taken as present: their size
-    excluded: set[str] = field(default_factory=set)
 
     def spawn(self, first: bool = False) -> None:
         """Begin a set of trials at the present moment."""
         rows, now = self.rows, self.rows.now_s
-        old = [n for n, t in enumerate(self.trials) if now - t.onset_s > KEPT_S]
-        self.drop(
-            {
-                n for n in old
-                if not faults.from_the_start(self.trials[n].kind) and self.trials[n].kind
-            }
-        )  # fmt: skip
-        number_of_cylinders = len(rows.cylinders)
+        self.prune()
+        self.drop({n for n, t in enumerate(self.trials) if now - t.onset_s > _kept_s(t.kind)})
+        slow = self.ticks % SLOW_EVERY == 0
+        self.ticks += 1
         kinds = [
             kind
-            for kind in faults.kinds(number_of_cylinders)
-            if (first or not faults.from_the_start(kind) or kind in self.taken)
-            and kind not in self.excluded
+            for kind in faults.kinds(len(rows.cylinders))
+            if (first or kind in self.taken if faults.from_the_start(kind) else True)
+            and (slow or not kind.startswith(SLOW))
         ]
         twin = len(self.trials)
-        place = rows.add_middle(1 + len(kinds))
+        place = rows.add_middle(2 + len(kinds))
         self.trials.append(Trial("", now, None))
+        self.trials.append(Trial("", now, twin, frozen=True))
         for n, kind in enumerate(kinds):
-            row = place.start + 1 + n
+            row = place.start + 2 + n
             gone = kind in self.taken
             self.trials.append(Trial(kind, now, twin, gone))
             self.put(row, kind, gone)
@@ -147,7 +150,7 @@ class Bank:
         deviation = math.sqrt(g.variance)
         clipped = float(np.clip(g.innovation, -CLIP * deviation, CLIP * deviation))
         for n, trial in enumerate(self.trials):
-            if trial.twin is None:
+            if trial.twin is None or trial.frozen:
                 continue
             signature = float(shown[n] - shown[trial.twin])
             if abs(signature) < 1e-9:
@@ -157,11 +160,12 @@ class Bank:
 
     def drop(self, numbers: set[int]) -> None:
         """Drop some trials and their rows, and twins that nobody needs any more."""
-        needed = {t.twin for n, t in enumerate(self.trials) if n not in numbers}
+        needed = {t.twin for n, t in enumerate(self.trials) if n not in numbers and t.kind}
         keep = [
-            n for n, t in enumerate(self.trials)
-            if n not in numbers and (t.twin is not None or n in needed)
-        ]  # fmt: skip
+            n
+            for n, t in enumerate(self.trials)
+            if (n not in numbers and t.kind) or n in needed or (t.frozen and t.twin in needed)
+        ]
         if len(keep) == len(self.trials):
             return
         new = {old: n for n, old in enumerate(keep)}
@@ -175,11 +179,31 @@ class Bank:
         self.trials = kept
         self.rows.keep(mask)
 
-    def drop_group(self, group: str) -> None:
-        """Drop all trials of faults that can be taken for one another."""
+    def prune(self) -> None:
+        """Drop trials that the readings have ruled out at any size that matters."""
         self.drop(
-            {n for n, t in enumerate(self.trials) if t.kind and faults.group(t.kind) == group}
+            {
+                n
+                for n, t in enumerate(self.trials)
+                if t.kind and t.a > RULED_OUT and abs(t.b) < 2.0 * math.sqrt(t.a)
+            }
         )
+
+    @property
+    def learns(self) -> Floats:
+        """1 for rows that learn, 0 for frozen ones, (rows,)."""
+        found = np.ones(len(self.rows.y))
+        for n, trial in enumerate(self.trials):
+            if trial.frozen:
+                found[self.rows.members + n] = 0.0
+        return found
+
+    def frozen_row(self, trial: Trial) -> int:
+        """Row that was expected from a trial's onset on, had nothing been learnt since."""
+        for n, other in enumerate(self.trials):
+            if other.frozen and other.twin == trial.twin:
+                return self.rows.members + n
+        raise LookupError("every onset has a frozen row")
 
     def best(self, group: str) -> list[Trial]:
         """The best trial of each kind of a group, best first."""
@@ -225,13 +249,24 @@ class Bank:
                 rows.e[:m, column] = np.maximum(rows.e[:m, column], 0.0)
             self.taken[trial.kind] = size
         rows.keep_possible()
-        self.drop_group(faults.group(trial.kind))
-        self.next_s = rows.now_s
+        self._anew(faults.group(trial.kind))
 
     def release(self, kind: str) -> None:
         """A fault is known to be over: take it out of every member."""
         rows, m = self.rows, self.rows.members
         rows.e[:m, rows.columns[kind]] = 0.0
         self.taken.pop(kind, None)
-        self.drop_group(faults.group(kind))
-        self.next_s = rows.now_s
+        self._anew(faults.group(kind))
+
+    def _anew(self, group: str) -> None:
+        """Begin the trials of a group again: what was found has changed what they mean."""
+        self.drop(
+            {n for n, t in enumerate(self.trials) if t.kind and faults.group(t.kind) == group}
+        )
+        self.next_s, self.ticks = self.rows.now_s, 0
+
+
+def _kept_s(kind: str) -> float:
+    if not kind or faults.from_the_start(kind):
+        return math.inf  # twins go when nobody needs them
+    return SLOW_KEPT_S if kind.startswith(SLOW) else KEPT_S

@@ -143,7 +143,7 @@ def _against(
     expected = without.get(quantity, last[2])
     return (
         f"{words} reads {_number(last[1], digits)} {unit}, "
-        f"{_number(expected, digits)} {unit} expected without it"
+        f"{_number(expected, digits)} {unit} was expected from what was known then"
     )
 
 

@@ -14,9 +14,9 @@ from warmhold.simulate import layout as at
 from warmhold.simulate.bands import Band, band_of
 from warmhold.simulate.readouts import AXILLA_BELOW_CORE_K
 from warmhold.simulate.restart import ALL_KEPT
-from warmhold.simulate.scenario import OPEN_STEP_S, STEP_S
+from warmhold.simulate.scenario import COARSE_STEP_S
 from warmhold.simulate.stepping import advance
-from warmhold.watch.rows import Rows
+from warmhold.watch.rows import OPEN_STEP_S, Rows
 
 Floats = NDArray[np.float64]
 
@@ -259,7 +259,7 @@ def look_ahead(rows: Rows, minutes: float) -> tuple[Forecast, dict[str, Band]]:
         [max(1, round(float(length) / 60.0 / OUTPUT_MIN)) for length in parts.lasts_s.mean(axis=0)],
         dtype=np.int64,
     )
-    steps = np.array([OPEN_STEP_S if hole else 2.0 * STEP_S for hole in parts.opening])
+    steps = np.array([OPEN_STEP_S if hole else COARSE_STEP_S for hole in parts.opening])
     p = rows.effective_p()[:m]
     run = advance(rows.y[:m], p, parts.lasts_s, parts.conditions, outputs, steps, ALL_KEPT)
     clock = run.clock_s / 60.0

@@ -63,6 +63,7 @@ OFFSETS: Final[dict[str, float]] = {
     "oxygen": 1.0,  # [points]
     "humidity": 4.0,  # [points]
 }
+FLOW_STEP_LPM: Final = 0.25  # between the marks of a flow meter
 FLOW_SPREAD: Final = 0.05  # flow meter against true flow, as a share
 GAUGE_TEMPERATURE_SHARE: Final = 0.015  # of the gauge, for a cylinder that cools or warms
 

@@ -25,13 +25,23 @@ from warmhold.simulate import layout as at
 from warmhold.simulate.equations import rates
 from warmhold.simulate.readouts import AXILLA_BELOW_CORE_K
 from warmhold.simulate.restart import go_on, state_at_loading
-from warmhold.simulate.scenario import OPEN_STEP_S, STEP_S, Ensemble, prepare
+from warmhold.simulate.scenario import COARSE_STEP_S, Ensemble, prepare
 from warmhold.watch import faults
-from warmhold.watch.quantities import FLOW_SPREAD, GAUGE, GAUGE_TEMPERATURE_SHARE, OFFSETS, reading
+from warmhold.watch.quantities import (
+    FLOW_SPREAD,
+    FLOW_STEP_LPM,
+    GAUGE,
+    GAUGE_TEMPERATURE_SHARE,
+    OFFSETS,
+    reading,
+)
 
 Floats = NDArray[np.float64]
 
+OPEN_STEP_S = 5.0  # while something is open; gas is exchanged within half a minute
 PIECE_S = 60.0  # skin control follows the probe's reading, so time moves in pieces of this
+EMPTY = np.empty(0)
+PRIOR_REACH = 3.0  # constants stay within this many standard deviations of what was known before
 TABLE_BAR = np.concatenate([np.arange(0.0, 20.0, 1.0), np.arange(20.0, 351.0, 5.0)])
 
 Y_LEARNT = (
@@ -117,7 +127,12 @@ class Rows:
     source: dict[str, float] = field(default_factory=dict)  # as logged, until the next leg
     in_use: dict[str, int] = field(default_factory=dict)  # gas to cylinder
     leg_started: int = -1
+    planned_lpm: dict[str, float] = field(default_factory=dict)  # most of any leg, by the plan
+    set_lpm: dict[str, float] = field(default_factory=dict)
+    flow_scores: Floats = field(default_factory=lambda: np.empty(0))
     calibrated_vapour_kpa: float = 0.0
+    limits_p: tuple[Floats, Floats] = (EMPTY, EMPTY)
+    limits_ambient: tuple[Floats, Floats] = (EMPTY, EMPTY)
     _tables: list[tuple[Floats, Floats]] = field(default_factory=list)
 
     # --- names -----------------------------------------------------------------------------
@@ -160,7 +175,7 @@ class Rows:
         open_now = bool(self.opened) or 0 in used
         p = self.effective_p()
         c = self.effective_conditions(used)
-        self.y, self.flow = go_on(self.y, p, lasts, c, OPEN_STEP_S if open_now else STEP_S)
+        self.y, self.flow = go_on(self.y, p, lasts, c, OPEN_STEP_S if open_now else COARSE_STEP_S)
         self._use_gas(lasts, used)
         hours = (end_s - self.now_s) / 3600.0
         self.extra("drifted")[:] += self.extra(faults.DRIFT) * faults.DRIFT_POINTS_H * hours
@@ -345,7 +360,7 @@ class Rows:
         n_y, n_p, n_e = len(Y_LEARNT), len(P_LEARNT), self.e.shape[1]
         shift = x[:, n_y + n_p + self.columns["shift"]] - self.extra("shift")
         self.y[:, Y_LEARNT] = x[:, :n_y]
-        new = np.exp(x[:, n_y : n_y + n_p])
+        new = np.exp(np.clip(x[:, n_y : n_y + n_p], *self.limits_p))
         for column, index in enumerate(P_LEARNT):
             for other in FOLLOWS.get(index, ()):
                 self.p[:, other] *= new[:, column] / self.p[:, index]
@@ -355,7 +370,8 @@ class Rows:
         self.p[:, at.CORE_SHIFT] += shift
         self.e = np.ascontiguousarray(x[:, n_y + n_p : n_y + n_p + n_e])
         ambient, need, hood = x[:, n_y + n_p + n_e :].T
-        self.conditions[rows, stage, at.AMBIENT] = np.clip(ambient, -45.0, 60.0)
+        low, high = self.limits_ambient
+        self.conditions[rows, stage, at.AMBIENT] = np.clip(ambient, low[stage], high[stage])
         ratio = np.exp(need) / self.need[rows, stage]
         self.need = np.clip(self.need * ratio[:, None], 0.2, 1.0)
         if self.case.trip.baby.support == "hood":
@@ -468,16 +484,36 @@ class Rows:
         self.source = {"on": 1.0, "watts": given if watts is None else min(given, watts)}
 
     def set_flow(self, oxygen_lpm: float | None, air_lpm: float | None) -> None:
-        """Flows as set on the flow meters, from now on."""
-        if oxygen_lpm is not None:
+        """Flows as set on the flow meters, from now on; nothing changes if they are the same."""
+        if oxygen_lpm is not None and oxygen_lpm != self.set_lpm.get("oxygen"):
+            self.set_lpm["oxygen"] = oxygen_lpm
+            true_lpm = oxygen_lpm * np.exp(self._meter(oxygen_lpm))
             if "oxygen" in self.lpm:
-                taken = self.lpm["oxygen"] > 0.0
-                self.lpm["oxygen"] = np.where(taken, oxygen_lpm, 0.0)
+                self.lpm["oxygen"] = self._drawn("oxygen", oxygen_lpm)
             if self.case.trip.baby.support == "hood":
                 given = self.conditions[:, 1:, at.HOOD_OXYGEN]
-                given[:] = oxygen_lpm / 60000.0
+                given[:] = (true_lpm / 60000.0)[:, None]
         if air_lpm is not None and "air" in self.lpm:
-            self.lpm["air"] = np.where(self.lpm["air"] > 0.0, air_lpm, 0.0)
+            self.lpm["air"] = self._drawn("air", air_lpm)
+
+    def _drawn(self, gas: str, lpm: Floats | float) -> Floats:
+        """A flow in the stages in which the gas comes from cylinders, (rows, stages)."""
+        legs = self.case.trip.legs
+        planned = self.planned_lpm[gas] > 0.0
+        here = np.array([False, *(planned and leg.gas == "cylinder" for leg in legs)])
+        return np.where(here, lpm, np.zeros(self.need.shape))
+
+    def _meter(self, lpm: float) -> Floats:
+        """A new setting read between marks: true flow over reading, as logs, (rows,)."""
+        m = self.members
+        number = self.in_use.get("oxygen")
+        spread = float(np.hypot(FLOW_SPREAD, 0.5 * FLOW_STEP_LPM / max(lpm, 0.25)))
+        scores = self.flow_scores / self.flow_scores.std()
+        factor = np.zeros(len(self.y))
+        factor[:m] = spread * (scores - scores.mean())
+        if number is not None:
+            self.extra(f"flow:{number}")[:] = factor
+        return factor
 
     def set_blend(self, flow_lpm: float | None, oxygen_percent: float | None) -> None:
         """Total flow, oxygen fraction or both as set on a blender, from now on."""
@@ -488,9 +524,7 @@ class Rows:
         if flow is None:
             return
         for gas, share in (("oxygen", oxygen_flow_lpm), ("air", air_flow_lpm)):
-            self.lpm[gas] = np.where(
-                self.lpm[gas] > 0.0, np.asarray(share(flow, self.need)), self.lpm[gas]
-            )
+            self.lpm[gas] = self._drawn(gas, np.asarray(share(flow, self.need)))
 
     def settings(self, air_c: float | None, skin_c: float | None, control: object) -> None:
         """Set points of the heater, from now on."""
@@ -576,7 +610,17 @@ def rows_at_loading(case: Case, members: int, seed: int, air_set_c: float) -> Ro
     np.minimum(rows.need, 1.0, out=rows.need)
     for number, cylinder in enumerate(cylinders):
         rows.in_use.setdefault(cylinder.gas, number)
+    rows.planned_lpm = {g: float(v.max()) for g, v in rows.lpm.items()}
+    rows.flow_scores = ensemble.draws.scores("watch.flow")
+    rows.limits_p = _reach(np.log(rows.p[:, P_LEARNT]))
+    rows.limits_ambient = _reach(rows.conditions[:, :, at.AMBIENT])
     return rows
+
+
+def _reach(values: Floats) -> tuple[Floats, Floats]:
+    """How far constants may be moved, from what was known of them before."""
+    middle, spread = values.mean(axis=0), PRIOR_REACH * values.std(axis=0)
+    return np.asarray(middle - spread), np.asarray(middle + spread)
 
 
 def _body_sites(ensemble: Ensemble, e: Floats, columns: Mapping[str, int]) -> None:

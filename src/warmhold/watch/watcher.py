@@ -33,8 +33,8 @@ Floats = NDArray[np.float64]
 INFLATION_PER_MIN = 0.0015  # deviations grow by this share a minute, against overconfidence
 OUTLOOK_S = 300.0  # the outlook is worked out anew this often
 ROBUST = 4.0  # a reading further off than this many standard deviations counts as one at it
-RIVAL = 2.0  # likelihood (natural log) by which a fault must beat the next best to be named
-WAIT_S = 600.0  # or after this long, with the rival said aloud
+RIVAL = 4.0  # likelihood (natural log) by which a fault must beat the next best to be named
+WAIT_S = 480.0  # or after this long, with the rival said aloud
 LATCHED = ("battery-weak", "oxygen-sensor", "cylinder")
 OPEN_TOO_LONG_S = 300.0  # a port logged as open for longer is said
 
@@ -85,6 +85,7 @@ class Watcher:
     seed : of all draws
     air_set_c : set air temperature that the trip starts with [degC]
     outlook : work the outlook out on the way, needed for conditions about what is to come
+    trials : keep faults on trial, needed for conditions about faults
     """
 
     def __init__(
@@ -95,6 +96,7 @@ class Watcher:
         seed: int = 20260101,
         air_set_c: float,
         outlook: bool = True,
+        trials: bool = True,
     ) -> None:
         """Keep what the trip starts from."""
         self.case = case
@@ -102,6 +104,7 @@ class Watcher:
         self.seed = seed
         self.air_set_c = air_set_c
         self._outlook = outlook
+        self._trials = trials
         self._begun = False
 
     # --- calls -----------------------------------------------------------------------------
@@ -122,7 +125,10 @@ class Watcher:
         self._next_outlook_s = 0.0
         self._changed = True
         self._begun = True
-        self._bank.spawn(first=True)
+        if self._trials:
+            self._bank.spawn(first=True)
+        else:
+            self._bank.next_s = math.inf
         self.advance(at_s)
 
     def advance(self, at_s: float) -> None:
@@ -271,7 +277,7 @@ class Watcher:
         x[:m] = update(x[:m], mine, g)
         if len(x) > m:
             own = held - (predicted[m:] - middle)
-            x[m:] += own[:, None] * g.mean
+            x[m:] += (own * self._bank.learns[m:])[:, None] * g.mean
         rows.scatter(x)
 
     def _inflate(self, minutes: float) -> None:
@@ -380,19 +386,14 @@ class Watcher:
         )  # fmt: skip
 
     def _without(self, trial: Trial) -> dict[str, float]:
-        """What would be read had the fault not begun: the ensemble less the fault's mark."""
-        rows, m = self._rows, self.members
-        assert trial.twin is not None
-        fault, twin = m + self._bank.trials.index(trial), m + trial.twin
+        """What was to be expected now, from what was known at a fault's onset."""
+        rows = self._rows
+        row = self._bank.frozen_row(trial)
         found = {}
         for quantity in self._traces.read:
             expected = rows.expected(quantity)
             if expected is not None:
-                h = expected[0]
-                mark = float(h[fault] - h[twin]) * trial.size
-                last = self._traces.last(quantity)
-                assert last is not None
-                found[quantity] = last[1] - mark if mark else float(h[:m].mean())
+                found[quantity] = float(expected[0][row])
         return found
 
     def _clear(self, key: str) -> None:
