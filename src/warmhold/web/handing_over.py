@@ -14,14 +14,15 @@ from warmhold.record.views import Course, Shown
 from warmhold.record.views import Reading as Seen
 from warmhold.report import handover as page
 from warmhold.web import show
-from warmhold.web.pages.before import items_of
 from warmhold.web.pages.limits import limits_of
 from warmhold.web.service import Trip
-from warmhold.web.trip_pages import detail_text
+from warmhold.web.trip_pages import detail_text, item_titles
 from warmhold.web.watching import Look
 
 # Heading in the form, key in the record, where it stands on the page.
 TEXTS: tuple[tuple[str, str, str], ...] = (
+    ("from", "Moved from", "identification"),
+    ("to", "Moved to", "identification"),
     ("reason", "Why the baby was moved", "situation"),
     ("state", "How the baby is now", "situation"),
     ("problem", "Main problem", "situation"),
@@ -46,7 +47,6 @@ def handover_of(trip: Trip, look: Look | None, head: tuple[int, str], by: str) -
     body = done.body if done is not None else {}
     texts = body.get("texts", {})
     baby = case.trip.baby if case is not None else None
-    legs = case.trip.legs if case is not None else ()
     age_h = None
     if baby is not None and case is not None and view.end is not None:
         age_h = baby.age_h + (view.end - case.trip.start.now).total_seconds() / 3600
@@ -60,8 +60,8 @@ def handover_of(trip: Trip, look: Look | None, head: tuple[int, str], by: str) -
         gestation_weeks=baby.gestation_weeks if baby is not None else None,
         age_h=age_h,
         unit=case.unit.name if case is not None else "",
-        place_from=legs[0].name if legs else "",
-        place_to=legs[-1].name if legs else "",
+        place_from=str(texts.get("from", "")),
+        place_to=str(texts.get("to", "")),
         times=_times(trip),
         handed_over_by=done.event.who if done is not None else by,
         taken_over_by=str(body.get("to", "")),
@@ -71,7 +71,7 @@ def handover_of(trip: Trip, look: Look | None, head: tuple[int, str], by: str) -
         present_state=str(texts.get("state", "")),
         main_problem=str(texts.get("problem", "")),
         background=_notes(texts, "background"),
-        temperatures=_span(view.temperature),
+        temperatures=_span(_temperature(trip)),
         in_target=_targets(trip),
         target_rule=(
             f"A value counts until the next one, for {1.5 * view.interval_min:.0f} minutes at most."
@@ -145,13 +145,22 @@ def _span(course: Course | None) -> page.TemperatureSpan:
     return page.TemperatureSpan(*(None if one is None else _reading(one) for one in four))
 
 
+def _temperature(trip: Trip) -> Course | None:
+    """Return the baby's temperature where the plan says it is read, else where it was most."""
+    if trip.case is not None:
+        course = trip.view.courses.get(f"{trip.case.trip.baby.temperature_site}_c")
+        if course is not None and course.first is not None:
+            return course
+    return trip.view.temperature
+
+
 _SITES = {"axillary_c": "axillary", "rectal_c": "rectal", "skin_c": "skin"}
 
 
 def _targets(trip: Trip) -> tuple[page.TimeInTarget, ...]:
     found = []
     for what, unit, course in (
-        ("Temperature", "°C", trip.view.temperature),
+        ("Temperature", "°C", _temperature(trip)),
         ("Saturation", "%", trip.view.saturation),
     ):
         share = course.in_target if course is not None else None
@@ -211,7 +220,7 @@ def _noticed(trip: Trip, look: Look | None) -> tuple[page.Noticed, ...] | None:
 
 
 def _skipped(trip: Trip) -> tuple[page.Skipped, ...] | None:
-    titles = {item.key: item.title for item in items_of(trip)}
+    titles = item_titles(trip)
     if not titles:
         return None
     return tuple(page.Skipped(titles.get(key, key), why) for key, why in trip.view.skipped.items())

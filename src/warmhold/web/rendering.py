@@ -34,7 +34,7 @@ def render(
 ) -> HTMLResponse:
     """Write a page.
 
-    Every template may use ``user``, ``look``, ``w`` (`report.words`), ``show`` (`web.show`),
+    Every template may use ``user``, ``theme``, ``w`` (`report.words`), ``show`` (`web.show`),
     ``marks()`` (the hidden fields that every form must hold: its random id and the session's
     token) and ``here`` (the path of the page).
     """
@@ -55,7 +55,7 @@ def _shared(request: Request) -> dict[str, Any]:
 
     return {
         "user": user_of(request),
-        "look": look if look in LOOKS else "device",
+        "theme": look if look in LOOKS else "device",
         "marks": marks,
         "here": request.url.path,
         "cautions": CAUTIONS,

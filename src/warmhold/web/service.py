@@ -13,6 +13,7 @@ from typing import Any
 
 from warmhold.model import Case, FaultyInput
 from warmhold.plan import plan_case
+from warmhold.plan.checklist import CheckItem, checklist
 from warmhold.plan.sheet import Sheet
 from warmhold.record import Entry, Event, Receipt, Record, Trouble
 from warmhold.record.views import TripView, trip_view
@@ -70,6 +71,13 @@ class Trip:
     zone: tzinfo
     events: tuple[Event, ...] = ()
     problem: str = ""
+
+    @property
+    def items(self) -> tuple[CheckItem, ...]:
+        """Return the list before leaving; empty when the plan cannot be read."""
+        if self.case is None or self.sheet is None:
+            return ()
+        return checklist(self.case, self.sheet)
 
     @property
     def title(self) -> str:

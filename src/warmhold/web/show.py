@@ -69,18 +69,22 @@ def minutes_left(band: Band | None) -> tuple[str, str]:
     if band is None or any(math.isnan(v) for v in (band.p05, band.p50, band.p95)):
         return words.UNKNOWN, ""
     if math.isinf(band.p05):
-        return "lasts", "to the end, 19 in 20"
+        return "lasts", "in 19 of 20"
     low = f"{band.p05:.0f}"
     if math.isinf(band.p50):
-        return "lasts", f"more likely than not; 1 in 20 under {low} min"
+        return "lasts", f"in most; 1 in 20 under {low} min"
     if math.isinf(band.p95):
-        return f"{band.p50:.0f} min", f"{low} min to the end"
+        return f"{band.p50:.0f} min", f"from {low} min on; may last"
     return f"{band.p50:.0f} min", f"{low} to {band.p95:.0f}"
 
 
-def ago(moment: datetime, now: datetime) -> str:
-    """Write how long ago something was, on the trip's own clock."""
+def ago(moment: datetime, now: datetime) -> Markup:
+    """Write how long ago something was, on the trip's own clock; the script keeps it up."""
     minutes = (now - moment).total_seconds() / 60
-    if minutes < 0.5:
-        return "just now"
-    return f"{length(minutes)} ago"
+    text = "just now" if minutes < 0.5 else f"{length(minutes)} ago"
+    return Markup('<time datetime="{}" data-ago>{}</time>').format(moment.isoformat(), text)
+
+
+def since(seconds: float) -> str:
+    """Write how long ago something was, from seconds."""
+    return "just now" if seconds < 45 else f"{length(seconds / 60)} ago"

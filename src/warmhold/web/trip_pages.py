@@ -7,6 +7,7 @@ import re
 from base64 import b64encode
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
+from types import MappingProxyType
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -30,7 +31,7 @@ _PLACES = (
     ("timeline", "Timeline"),
     ("limits", "Alarm limits"),
     ("handover", "Handover"),
-    ("sheet", "Plan"),
+    ("sheet", "Plan sheet"),
 )
 
 
@@ -81,12 +82,22 @@ def saved_of(service: Service, request: Request, trip: Trip) -> Saved | None:
         return None
     for event in service.record.events(trip.key, int(given) - 1)[:1]:
         if event.seq == int(given):
-            return Saved(event, said(event.kind, event.body, entered(trip)), trip.zone)
+            return Saved(
+                event, said(event.kind, event.body, entered(trip), item_titles(trip)), trip.zone
+            )
     return None
 
 
-def said(kind: str, body: Mapping[str, Any], known: Mapping[str, Entered]) -> str:
-    """Write an entry in words."""
+def said(
+    kind: str,
+    body: Mapping[str, Any],
+    known: Mapping[str, Entered],
+    titles: Mapping[str, str] = MappingProxyType({}),
+) -> str:
+    """Write an entry in words.
+
+    known : quantities, and ``titles`` those of the list before leaving
+    """
     if kind == "observation":
         parts = []
         for name, value in body.get("values", {}).items():
@@ -102,11 +113,14 @@ def said(kind: str, body: Mapping[str, Any], known: Mapping[str, Entered]) -> st
             return f"Note: {detail}"
         return f"{what}: {detail}" if detail else what
     if kind == "check":
+        item = titles.get(str(body.get("item")), _plain_name(str(body.get("item"))))
         if not body.get("done"):
-            return f"Left out: {_plain_name(str(body.get('item')))}. Reason: {body.get('reason')}"
+            return f"Left out: {item}. Reason: {body.get('reason')}"
         value = body.get("value")
-        shown = "" if value is None else f": {value:g}" if not isinstance(value, str) else value
-        return f"Checked: {_plain_name(str(body.get('item')))}{shown}"
+        shown = (
+            "" if value is None else f": {value:g}" if not isinstance(value, str) else f": {value}"
+        )
+        return f"Checked: {item}{shown}"
     if kind == "limits":
         before, after = _limit(body.get("from")), _limit(body.get("to"))
         return f"Alarm limit {body.get('limit')}: {before} → {after}"
@@ -143,9 +157,14 @@ def detail_text(detail: Any) -> str:
     return "" if detail is None else str(detail)
 
 
-def shown_text(shown: Shown, known: Mapping[str, Entered]) -> str:
+def shown_text(trip: Trip, shown: Shown) -> str:
     """Write an entry as it stands after its corrections."""
-    return said(shown.event.kind, shown.body, known)
+    return said(shown.event.kind, shown.body, entered(trip), item_titles(trip))
+
+
+def item_titles(trip: Trip) -> dict[str, str]:
+    """Return the titles of the list before leaving."""
+    return {item.key: item.title for item in trip.items}
 
 
 # --- stated times -------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from warmhold.plan.checklist import CheckItem, Judged, checklist, judge
+from warmhold.plan.checklist import CheckItem, Judged, judge
 from warmhold.record.views import Shown
 from warmhold.web.access import user_of
 from warmhold.web.posted import Posted, posted
@@ -64,17 +64,10 @@ class Again:
     asked: bool = False  # the start is asked about
 
 
-def items_of(trip: Trip) -> tuple[CheckItem, ...]:
-    """Return the list of a trip; empty when its plan cannot be read."""
-    if trip.case is None or trip.sheet is None:
-        return ()
-    return checklist(trip.case, trip.sheet)
-
-
 def rows_of(trip: Trip) -> list[Row]:
     """Return every item with what the record holds of it."""
     rows = []
-    for item in items_of(trip):
+    for item in trip.items:
         shown = trip.view.checks.get(item.key)
         judged = None
         if shown is not None and shown.body["done"]:
@@ -92,7 +85,7 @@ def routes(service: Service) -> list[Route]:
     def check(request: Request) -> Response:
         trip = trip_of(service, request)
         form = posted(request)
-        item = next((one for one in items_of(trip) if one.key == form.text("item")), None)
+        item = next((one for one in trip.items if one.key == form.text("item")), None)
         if item is None:
             raise HTTPException(404)
         again = Again(item.key, form.form_id, dict(form))

@@ -66,7 +66,7 @@ def routes(service: Service) -> list[Route]:
             again.faults["at"] = "Write when, such as 04:35."
         if again.faults or at is None:
             return _page(request, trip, again, 422)
-        texts = {key: form.text(key, LONGEST_TEXT) for key, _, _ in TEXTS}
+        texts = {key: form.text(f"text:{key}", LONGEST_TEXT) for key, _, _ in TEXTS}
         body = {"to": to, "at": iso(at), "texts": {k: text for k, text in texts.items() if text}}
         try:
             receipt = service.write(user_of(request), form.form_id, trip.key, "handover", body, at)

@@ -7,20 +7,21 @@ only these: no field is ever replaced.
 from __future__ import annotations
 
 import hashlib
+import threading
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timezone
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from warmhold.model import Case, FaultyInput, parse_case
-from warmhold.plan.quick import Quick, quick_margins
-from warmhold.report import html
+from warmhold.model import Case, FaultyInput, parse_case, template
+from warmhold.plan.quick import FEWEST, Quick, quick_margins
 from warmhold.web.access import user_of
 from warmhold.web.form_fields import DOOR, DOORS, HEAD, ROWS, TABLES, ZONES, Field
 from warmhold.web.forms import (
@@ -37,15 +38,11 @@ from warmhold.web.forms import (
 )
 from warmhold.web.posted import Posted, posted
 from warmhold.web.rendering import new_form_id, render
+from warmhold.web.service import NoSuchTrip, NotSaved
 
 if TYPE_CHECKING:
-    from warmhold.web.service import Service
+    from warmhold.web.service import Service, Trip
 
-# The sheet carries its own style and no script.
-SHEET_POLICY = (
-    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
-    "form-action 'none'; frame-ancestors 'none'"
-)
 LONGEST_FILE = 200_000  # characters of a pasted trip file
 
 
@@ -60,11 +57,10 @@ def routes(service: Service) -> list[Route]:
                 raise HTTPException(404)
             return _started(request, text, _words_of(text))
         if trip:
-            plans = service.trip(trip).view.plans
-            if not plans:
-                raise HTTPException(404)
+            plans = _found(trip).view.plans
             text = str(plans[-1].body.get("trip_toml", ""))
             return _started(request, text, _words_of(text))
+        threading.Thread(target=_get_ready, daemon=True).start()
         return _page(request, read(_fresh(service), build), told="", checked=False)
 
     def begin(request: Request) -> Response:
@@ -94,11 +90,11 @@ def routes(service: Service) -> list[Route]:
         reading = read(posted(request).pairs, build)
         return render(request, "plan_margins.html", **_told(reading))
 
-    def sheet(request: Request) -> Response:
-        found = service.trip(request.path_params["trip"]).sheet
-        if found is None:
-            raise HTTPException(404)
-        return HTMLResponse(html.page(found), headers={"Content-Security-Policy": SHEET_POLICY})
+    def _found(key: str) -> Trip:
+        try:
+            return service.trip(key)
+        except NoSuchTrip as error:
+            raise HTTPException(404) from error
 
     def build(text: str) -> Case:
         raw = tomllib.loads(text)
@@ -175,8 +171,13 @@ def routes(service: Service) -> list[Route]:
         Route("/plan", change, methods=["POST"]),
         Route("/plan/open", begin, methods=["POST"]),
         Route("/plan/margins", margins, methods=["POST"]),
-        Route("/plan/sheet/{trip}", sheet, methods=["GET"]),
     ]
+
+
+@cache
+def _get_ready() -> None:
+    """Compile the equations while the first fields are typed, so that margins come at once."""
+    quick_margins(parse_case(template("trip"), ORIGIN), members=FEWEST)
 
 
 # --- what is shown -------------------------------------------------------------------------------
@@ -422,8 +423,6 @@ def _words_of(text: str) -> str:
 
 def _plans(service: Service) -> list[tuple[str, str]]:
     """Return the trips in the record, the latest first; none when it cannot be read."""
-    from warmhold.web.service import NotSaved  # noqa: PLC0415
-
     try:
         return [(trip.key, trip.title) for trip in service.trips()[:50]]
     except NotSaved:

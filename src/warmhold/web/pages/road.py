@@ -139,6 +139,8 @@ def routes(service: Service) -> list[Route]:
             "zone": trip.zone,
             "speed": service.settings.speed if service.clock.began else 1,
             "leg_line": leg_line(trip, look),
+            "leg_now": leg_now(look),
+            "leg_place": leg_place(trip, look),
             "measured": _measured(trip),
             "target": _target(trip),
             "watch_caution": CAUTION,
@@ -373,6 +375,25 @@ def _target(trip: Trip) -> tuple[float, float] | None:
     if trip.case.trip.baby.cooled:
         return rules.cooled_low_c.value, rules.cooled_high_c.value
     return rules.low_c.value, rules.high_c.value
+
+
+def leg_now(look: Look | None) -> str:
+    """Return the name of the present leg; empty when it is not known."""
+    if look is None or look.present is None:
+        return ""
+    return "The baby goes in" if look.present.leg == "loading" else look.present.leg
+
+
+def leg_place(trip: Trip, look: Look | None) -> str:
+    """Say which leg of how many this is, and what comes next."""
+    if trip.case is None or look is None or look.present is None:
+        return ""
+    names = [leg.name for leg in trip.case.trip.legs]
+    if look.present.leg not in names:
+        return f"Before the first leg. Next: {names[0]}"
+    here = names.index(look.present.leg)
+    following = f". Next: {names[here + 1]}" if here + 1 < len(names) else ", the last"
+    return f"Leg {here + 1} of {len(names)}{following}"
 
 
 def leg_line(trip: Trip, look: Look | None) -> Markup:

@@ -23,6 +23,7 @@ from warmhold.web.trip_pages import (
     detail_text,
     entered,
     go_on,
+    item_titles,
     render_trip,
     said,
     saved_of,
@@ -76,20 +77,22 @@ def all_shown(trip: Trip) -> list[Shown]:
 
 
 def _entries(trip: Trip) -> Iterator[Line]:
-    known = entered(trip)
+    known, titles = entered(trip), item_titles(trip)
     for shown in all_shown(trip):
         event = shown.event
         before = []
         body: Mapping[str, Any] = event.body
         for correction in shown.corrections:
-            before.append((said(event.kind, body, known), correction.saved_utc, correction.who))
+            before.append(
+                (said(event.kind, body, known, titles), correction.saved_utc, correction.who)
+            )
             body = correction.body["body"] if correction.body["body"] is not None else body
         flags = shown.body.get("flags") if event.kind == "observation" else None
         yield Line(
             shown.when,
             shown.seq,
             event.kind,
-            shown_text(shown, known),
+            shown_text(trip, shown),
             event.who,
             event.saved_utc,
             event.stated_utc is not None,
@@ -117,7 +120,7 @@ def _others(trip: Trip) -> Iterator[Line]:
     for plan in view.plans:
         yield Line(plan.when, plan.seq, "plain", "Planned", plan.event.who, plan.event.saved_utc)
     shown = {one.seq for one in all_shown(trip)}
-    known = entered(trip)
+    known, titles = entered(trip), item_titles(trip)
     struck = {
         event.body["corrects"]
         for event in trip.events
@@ -129,7 +132,7 @@ def _others(trip: Trip) -> Iterator[Line]:
                 event.when,
                 event.seq,
                 "plain",
-                said(event.kind, event.body, known),
+                said(event.kind, event.body, known, titles),
                 event.who,
                 event.saved_utc,
                 struck=event.seq in struck,
@@ -193,7 +196,7 @@ def routes(service: Service) -> list[Route]:
             trip,
             status,
             shown=shown,
-            text=shown_text(shown, known),
+            text=shown_text(trip, shown),
             again=again,
             known={**known, **{name: known[name] for name in values if name in known}},
             values=values,

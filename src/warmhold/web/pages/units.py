@@ -103,6 +103,7 @@ class UnitView:
     key: str
     own: bool
     name: str
+    wall: str
     tables: tuple[tuple[str, tuple[ValueRow, ...]], ...]
     faults: tuple[Fault, ...]
     text: str
@@ -130,7 +131,9 @@ def routes(service: Service) -> list[Route]:
         unit = _view(request.path_params["name"])
         if unit is None:
             raise HTTPException(404)
-        return render(request, "units_one.html", unit=unit)
+        return render(
+            request, "units_one.html", unit=unit, request_saved="saved" in request.query_params
+        )
 
     @needs("lead")
     def edit(request: Request) -> Response:
@@ -250,11 +253,16 @@ def unit_view(key: str, text: str, own: bool) -> UnitView:
         for name, title in TABLES.items()
         if isinstance(table := raw.get(name), dict)
     )
-    wall = raw.get("wall")
-    name = raw.get("name")
-    if isinstance(wall, str):
-        tables = (("Wall", (ValueRow("Wall", wall, "", "", ""),)), *tables)
-    return UnitView(key, own, name if isinstance(name, str) else key, tables, faults, text)
+    wall, name = raw.get("wall"), raw.get("name")
+    return UnitView(
+        key,
+        own,
+        name if isinstance(name, str) else key,
+        wall if isinstance(wall, str) else words.UNKNOWN,
+        tables,
+        faults,
+        text,
+    )
 
 
 def _rows(table: Mapping[str, Any]) -> list[ValueRow]:

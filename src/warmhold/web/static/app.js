@@ -16,6 +16,15 @@ function put(part, fresh) {
   part.replaceChildren(...fresh.cloneNode(true).childNodes);
 }
 
+// Nothing was typed or opened here, so that a fresh copy takes nothing away.
+function untouched(part) {
+  if (busy(part) || part.querySelector("details[open]")) return false;
+  for (const field of part.querySelectorAll("input, textarea")) { // a select stands in a part that is open
+    if (field.type !== "hidden" && field.value !== field.defaultValue) return false;
+  }
+  return true;
+}
+
 function parsed(text) {
   return new DOMParser().parseFromString(text, "text/html");
 }
@@ -39,6 +48,7 @@ async function refresh() {
         put(tile, other);
       }
     }
+    set_clock(fresh);
     failed = 0;
     if (note) note.textContent = "";
   } catch (error) {
@@ -52,12 +62,18 @@ async function refresh() {
 
 // --- how long ago -------------------------------------------------------------------------------
 
+let ahead = 0; // of the server's clock, in milliseconds; this device's may be wrong
+
+function set_clock(root) {
+  const clock = root.querySelector("[data-now]");
+  if (clock) ahead = Date.now() - Date.parse(clock.dataset.now);
+}
+
 function ages() {
   const clock = document.querySelector("[data-now]");
-  const shift = clock && clock.dataset.speed === "1" ? 0 : null;
-  if (shift === null) return; // a rehearsal's clock runs by itself; the server's words stand
+  if (!clock || clock.dataset.speed !== "1") return; // a rehearsal's clock runs faster
   for (const node of document.querySelectorAll("time[data-ago]")) {
-    const minutes = Math.round((Date.now() - Date.parse(node.dateTime)) / 60000);
+    const minutes = Math.round((Date.now() - ahead - Date.parse(node.dateTime)) / 60000);
     if (Number.isNaN(minutes) || minutes < 0) continue;
     const words = minutes < 1 ? "just now" : minutes < 120 ? `${minutes} min ago`
       : `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min ago`;
@@ -88,7 +104,7 @@ async function send(form, pressed) {
     put(part, other);
     for (const rest of document.querySelectorAll("[data-part]")) {
       const new_rest = fresh.querySelector(`[data-part="${CSS.escape(rest.dataset.part)}"]`);
-      if (rest !== part && new_rest && !rest.querySelector("form")) put(rest, new_rest);
+      if (rest !== part && new_rest && untouched(rest)) put(rest, new_rest);
     }
     const words = fresh.getElementById("told");
     if (told && words) put(told, words);
@@ -157,6 +173,7 @@ async function wait() {
   window.setTimeout(wait, 1000);
 }
 
+set_clock(document);
 ages();
 window.setInterval(refresh, EVERY_MS);
 window.setInterval(ages, 15000);
