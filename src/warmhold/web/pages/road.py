@@ -79,7 +79,7 @@ def routes(service: Service) -> list[Route]:
 
     def tiles(request: Request) -> Response:
         trip = trip_of(service, request)
-        return render_trip(request, "tiles_only.html", trip, **_tiles(trip, 0.0))
+        return _page(request, trip, Again(), wait=False)
 
     def observe(request: Request) -> Response:
         trip = trip_of(service, request)
@@ -152,12 +152,16 @@ def routes(service: Service) -> list[Route]:
         rehearsing = service.rehearsing
         return rehearsing.rehearsal.reveal() if rehearsing is not None and rehearsing.over else ""
 
-    def _page(request: Request, trip: Trip, again: Again, status: int = 200) -> Response:
+    def _page(
+        request: Request, trip: Trip, again: Again, status: int = 200, wait: bool = True
+    ) -> Response:
         fresh = again.part == ""
         saved = saved_of(service, request, trip) if fresh else None
-        at_most_s = 0.0 if not fresh else WAIT_SAVED_S if saved else WAIT_FIRST_S
-        if fresh and not saved and service.look(trip) is not None:
-            at_most_s = 0.0
+        at_most_s = 0.0
+        if wait and fresh and saved is not None:
+            at_most_s = WAIT_SAVED_S
+        elif wait and fresh and service.look(trip) is None:
+            at_most_s = WAIT_FIRST_S
         return render_trip(
             request,
             "road.html",

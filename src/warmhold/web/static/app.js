@@ -11,8 +11,13 @@ function busy(part) {
   return focused && focused !== document.body && part.contains(focused);
 }
 
+// The same but for the number that each rendering of a form gets.
+function alike(part, fresh) {
+  const plain = (node) => node.innerHTML.replace(/name="form_id" value="[^"]*"/g, "");
+  return plain(part) === plain(fresh);
+}
+
 function put(part, fresh) {
-  if (part.innerHTML === fresh.innerHTML) return;
   part.replaceChildren(...fresh.cloneNode(true).childNodes);
 }
 
@@ -45,8 +50,12 @@ async function refresh() {
       const other = fresh.querySelector(`[data-tile="${tile.dataset.tile}"]`);
       if (other && !busy(tile)) {
         tile.className = other.className;
-        put(tile, other);
+        if (!alike(tile, other)) put(tile, other);
       }
+    }
+    for (const part of document.querySelectorAll("[data-part]")) {
+      const other = fresh.querySelector(`[data-part="${CSS.escape(part.dataset.part)}"]`);
+      if (other && untouched(part) && !alike(part, other)) put(part, other);
     }
     set_clock(fresh);
     failed = 0;
