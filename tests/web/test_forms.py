@@ -346,7 +346,7 @@ anything = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(
     base=st.sampled_from(TRIPS) | st.none(),
     new=st.lists(

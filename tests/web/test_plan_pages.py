@@ -321,6 +321,23 @@ def test_an_own_unit_is_written_read_changed_and_planned_with(hand: Hand, servic
     assert kinds.count("wrote the unit our-second") == 2
 
 
+def area_of(page: str, name: str) -> str:
+    """What a browser would send of a text area: it drops the first line's end."""
+    found = re.search(rf'<textarea id="{name}"[^>]*>\n(.*?)</textarea>', page, re.DOTALL)
+    assert found, name
+    return html.unescape(found[1])
+
+
+def test_the_text_on_the_page_is_the_text_of_the_file_line_by_line(hand: Hand) -> None:
+    text = shipped_path("units", "rowan-double").read_text("utf-8")
+    assert area_of(hand.get("/units/edit?from=rowan-double"), "unit-toml") == text
+    assert area_of(hand.get("/units/rowan-double"), "text") == text
+    toml = area_of(hand.get("/plan?trip=winter-road"), "as-toml")
+    assert tomllib.loads(toml)["baby"]["pseudonym"] == "Heron 7"
+    broken = "a = 1\nb = [\n<c>\n"
+    assert area_of(hand.post("/plan/open", {"toml": broken}, 422), "toml") == broken
+
+
 @pytest.mark.parametrize(
     ("name", "change", "said"),
     [

@@ -78,7 +78,6 @@ BABY = (
     Field("age_h", "Age since birth", "number", "h"),
     Field("temperature_c", "Temperature", "number", "°C", spread=True),
     Field("temperature_site", "Taken at", "choice", words=_same("skin", "axillary", "rectal")),
-    Field("dressing", "Covered by", "many", words=_same("bare", "dressed", "hat", "wrap", "bag")),
     Field(
         "cooled", "Cooled on purpose", "yes-no", hint="33 to 34 °C rectal: targets turn round"
     ),
@@ -86,6 +85,7 @@ BABY = (
         "cold_response", "Answer to cold", "choice", words=_same("present", "absent"),
         hint="Absent: sedated, paralysed, first hour",
     ),
+    Field("dressing", "Covered by", "many", words=_same("bare", "dressed", "hat", "wrap", "bag")),
     Field(
         "support", "Breathing support", "choice",
         words=_same("none", "hood", "cannula", "cpap", "high-flow", "ventilator"),

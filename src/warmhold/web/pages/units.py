@@ -279,7 +279,7 @@ def _row(key: str, value: Any) -> ValueRow:
     note, provenance = str(value.get("note", "")), str(value.get("provenance", ""))
     if "step" in value:
         ends = f"{_number(value.get('lowest'))} to {_number(value.get('highest'))}{tail}"
-        steps = f"{ends}, steps of {_number(value['step'])}"
+        steps = f"{ends}, by {_number(value['step'])}"
         return ValueRow(label, steps, "", provenance, note)
     spread = value.get("spread")
     return ValueRow(
