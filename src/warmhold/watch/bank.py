@@ -49,6 +49,9 @@ THRESHOLD: dict[str, float] = {
 }
 
 
+SECOND = 3.0  # more is asked of a second fault of a group: the first is only about known
+
+
 @dataclass
 class Trial:
     """One fault, begun at one moment.
@@ -216,6 +219,13 @@ class Bank:
                 found[key] = trial
         return sorted(found.values(), key=lambda t: -t.z)
 
+    def threshold(self, trial: Trial) -> float:
+        """z that a trial must reach to be named."""
+        kind = trial.kind.split(":", maxsplit=1)[0] + (":" if ":" in trial.kind else "")
+        group = faults.group(trial.kind)
+        second = any(faults.group(other) == group for other in self.taken) and not trial.gone
+        return THRESHOLD[kind] + (SECOND if second else 0.0)
+
     def groups(self) -> tuple[str, ...]:
         """All groups of faults of this trip."""
         kinds = faults.kinds(len(self.rows.cylinders))
@@ -244,7 +254,7 @@ class Bank:
             scores = np.linspace(-1.7, 1.7, m)[
                 np.random.default_rng([m, round(trial.onset_s)]).permutation(m)
             ]
-            rows.e[:m, column] = size + scores * max(doubt, 0.15 * abs(size))
+            rows.e[:m, column] = size + scores * max(doubt, 0.3 * abs(size))
             if trial.kind not in faults.TWO_SIDED:
                 rows.e[:m, column] = np.maximum(rows.e[:m, column], 0.0)
             self.taken[trial.kind] = size

@@ -345,7 +345,7 @@ class Rehearsed:
     delay_min : from the fault to its name, or to its name as the rival of another; None if never
     battery_min : the same, counting only minutes on battery
     false : keys named that were not there, each counted once
-    first : whether the first fault named since the fault began was the right one
+    settled : whether the right name stands on the list at the end of the trip
     """
 
     fault: HiddenFault | None
@@ -354,7 +354,7 @@ class Rehearsed:
     delay_min: float | None
     battery_min: float | None
     false: tuple[str, ...]
-    first: bool
+    settled: bool
 
 
 def rehearse(
@@ -383,7 +383,7 @@ def rehearse(
     watcher = Watcher(case, members=members, air_set_c=air_set_c, outlook=False)
     watcher.begin()
     feed(watcher, rehearsal, -1.0, rehearsal.ends_s)
-    named = sorted(watcher.conditions(), key=lambda c: c.since_s)
+    named = watcher.history()
     key = KEY_OF[fault] if fault is not None else "nothing"
     right = [
         c
@@ -391,7 +391,7 @@ def rehearse(
         if (c.key.startswith(key) or (fault is not None and c.also == TITLES_OF[fault]))
         and c.since_s >= rehearsal.begins_s
     ]
-    since = [c for c in named if c.since_s >= rehearsal.begins_s]
+    listed = [c for c in watcher.conditions() if c.since_s >= rehearsal.begins_s]
     delay = right[0].since_s - rehearsal.begins_s if right else None
     on_battery = [t for t in rehearsal.truths if t.on_battery and t.at_s >= rehearsal.begins_s]
     return Rehearsed(
@@ -400,8 +400,8 @@ def rehearse(
         rehearsal.ends_s,
         None if delay is None else delay / 60.0,
         None if not right else float(sum(t.at_s <= right[0].since_s for t in on_battery)),
-        tuple(c.key for c in named if c not in right),
-        bool(since) and since[0] in right,
+        tuple(dict.fromkeys(c.key for c in named if c not in right)),
+        any(c.key.startswith(key) for c in listed),
     )
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from warmhold.model import Case
 from warmhold.simulate.bands import Band, band_of
 from warmhold.watch import faults
-from warmhold.watch.bank import THRESHOLD, Bank, Trial
+from warmhold.watch.bank import Bank, Trial
 from warmhold.watch.filter import Gain, gain, sure_weights, update
 from warmhold.watch.named import (
     Condition,
@@ -33,8 +33,8 @@ Floats = NDArray[np.float64]
 INFLATION_PER_MIN = 0.0015  # deviations grow by this share a minute, against overconfidence
 OUTLOOK_S = 300.0  # the outlook is worked out anew this often
 ROBUST = 4.0  # a reading further off than this many standard deviations counts as one at it
-RIVAL = 4.0  # likelihood (natural log) by which a fault must beat the next best to be named
-WAIT_S = 480.0  # or after this long, with the rival said aloud
+RIVAL = 8.0  # log likelihood by which a fault must beat all others to be taken as the one
+WAIT_S = 600.0  # or after this long; until then the next best is named with it
 LATCHED = ("battery-weak", "oxygen-sensor", "cylinder")
 OPEN_TOO_LONG_S = 300.0  # a port logged as open for longer is said
 
@@ -118,6 +118,8 @@ class Watcher:
         self._conditions: dict[str, Condition] = {}
         self._latest: dict[str, str] = {}
         self._crossed: dict[str, float] = {}
+        self._unsettled: dict[str, str] = {}
+        self._history: list[Condition] = []
         self._opened_s: float | None = None
         self._ahead: Forecast | None = None
         self._planned: dict[str, Band] = {}
@@ -339,7 +341,10 @@ class Watcher:
         if rows.loading and what == "front closed" and not rows.opened:
             rows.begin_stage(1, rows.now_s)
         rows.opened = ""
-        self._opened_s = None
+        opened_s, self._opened_s = self._opened_s, None
+        known = self._conditions.get("hood-leak")
+        if opened_s is not None and known is not None and known.since_s < opened_s:
+            return  # what is closed was opened after the leak was named: it is not the leak
         if faults.LEAK in self._bank.taken:
             self._bank.release(faults.LEAK)
         self._clear("hood-leak")
@@ -349,41 +354,79 @@ class Watcher:
     def _name_faults(self) -> None:
         for group in self._bank.groups():
             ranked = self._bank.best(group)
-            over = [t for t in ranked if t.z >= THRESHOLD[_general(t.kind)]]
+            over = [t for t in ranked if t.z >= self._bank.threshold(t)]
             if not over:
                 self._crossed.pop(group, None)
+                self._withdraw(group, cleared=True)
                 continue
-            best = over[0]
-            since = self._crossed.setdefault(group, self._rows.now_s)
+            best, now = over[0], self._rows.now_s
+            since = self._crossed.setdefault(group, now)
             own_key = fault_key(best.kind, self._rows)
-            rivals = [t for t in ranked if fault_key(t.kind, self._rows) != own_key]
-            lead = 0.5 * best.z**2 - (0.5 * rivals[0].z ** 2 if rivals else 0.0)
-            if lead < RIVAL and self._rows.now_s - since < WAIT_S:
-                continue
-            rival = rivals[0] if rivals and lead < RIVAL else None
-            self._crossed.pop(group, None)
-            self._take(best, rival)
+            rivals = [
+                t
+                for t in ranked
+                if fault_key(t.kind, self._rows) != own_key and 0.5 * (best.z**2 - t.z**2) < RIVAL
+            ]
+            if not rivals or now - since >= WAIT_S:
+                self._settle(group, best, rivals[0] if rivals else None, since)
+            elif not best.gone:
+                self._name(group, best, rivals[0], since)
 
-    def _take(self, trial: Trial, rival: Trial | None) -> None:
+    def _name(self, group: str, trial: Trial, rival: Trial | None, since_s: float) -> None:
+        """Put a fault on the list, in the place of what was thought before."""
         rows = self._rows
         key = fault_key(trial.kind, rows)
-        if trial.gone:
-            self._bank.take(trial)
-            self._clear(key)
-            return
-        size, onset, z = trial.size, trial.onset_s, trial.z
-        without = self._without(trial)
-        evidence, look = fault_words(trial.kind, size, onset, z, rows, self._traces, without)
-        self._bank.take(trial)
-        self._changed = True
-        ahead = self._look()
-        also = title_of(fault_key(rival.kind, rows)) if rival is not None else ""
-        if also:
-            evidence += f" Nearly as likely: {also[0].lower()}{also[1:]}."
-        self._conditions[key] = Condition(
-            key, title_of(key), fault_priority(trial.kind, size, rows, ahead), rows.now_s,
-            evidence, look, key.split(":")[0] in LATCHED, None, delay_of(key), onset, also,
+        if self._unsettled.get(group, key) != key:
+            self._withdraw(group, cleared=False)
+        evidence, look = fault_words(
+            trial.kind, trial.size, trial.onset_s, trial.z, rows, self._traces,
+            self._without(trial),
         )  # fmt: skip
+        also = ""
+        if rival is not None:
+            also = title_of(fault_key(rival.kind, rows))
+            over = ", as over" if rival.gone else ""
+            evidence += f" Not told apart yet: {also[0].lower()}{also[1:]}{over}."
+        known = self._conditions.get(key)
+        if known is not None and known.cleared_s is None:
+            since_s = known.since_s
+        grade = fault_priority(trial.kind, trial.size, rows, self._look())
+        condition = Condition(
+            key, title_of(key), grade, since_s, evidence, look, key.split(":")[0] in LATCHED, None,
+            delay_of(key), float(trial.onset_s), also,
+        )  # fmt: skip
+        if known is None or known.cleared_s is not None or known.also != also:
+            self._history.append(condition)
+        self._conditions[key] = condition
+        self._unsettled[group] = key
+
+    def _settle(self, group: str, trial: Trial, rival: Trial | None, since_s: float) -> None:
+        """Take a fault as present (or as over) from now on."""
+        self._crossed.pop(group, None)
+        if trial.gone:
+            self._withdraw(group, cleared=False)
+            self._bank.take(trial)
+            self._clear(fault_key(trial.kind, self._rows))
+        else:
+            self._name(group, trial, rival, since_s)
+            self._unsettled.pop(group, None)
+            self._bank.take(trial)
+        self._changed = True
+
+    def _withdraw(self, group: str, *, cleared: bool) -> None:
+        """What was named but not settled fits no more: it is over, or was something else."""
+        key = self._unsettled.pop(group, None)
+        if key is None:
+            return
+        if cleared:
+            self._clear(key)
+        else:
+            self._conditions.pop(key, None)
+
+    def history(self) -> tuple[Condition, ...]:
+        """Every naming of a fault in order, those withdrawn since included."""
+        self._ready()
+        return tuple(self._history)
 
     def _without(self, trial: Trial) -> dict[str, float]:
         """What was to be expected now, from what was known at a fault's onset."""
@@ -434,10 +477,6 @@ class Watcher:
             stem = key.split(":")[0]
             if stem in ("baby-cold", "baby-hot", "battery-short", "gas-short") and key not in found:
                 self._clear(key)
-
-
-def _general(kind: str) -> str:
-    return kind.split(":", maxsplit=1)[0] + ":" if ":" in kind else kind
 
 
 def _number(detail: Mapping[str, object], key: str) -> float | None:
