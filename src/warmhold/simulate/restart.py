@@ -6,13 +6,46 @@ import numpy as np
 from numpy.typing import NDArray
 
 from warmhold.simulate import layout as at
+from warmhold.simulate.compiled import machine_code
 from warmhold.simulate.scenario import STEP_S, Ensemble
-from warmhold.simulate.stepping import advance
+from warmhold.simulate.stepping import Run, _advance
 
 Floats = NDArray[np.float64]
 
 FLOWS_KEPT = np.arange(at.N_STATE, at.N_STATE + at.N_FLOW, dtype=np.int64)
 ALL_KEPT = np.arange(at.N_STATE + at.N_FLOW, dtype=np.int64)
+
+
+_advance_on_one = machine_code(_advance)
+
+
+def advance_on_one(
+    start: Floats,
+    p: Floats,
+    durations_s: Floats,
+    conditions: Floats,
+    outputs: NDArray[np.int64],
+    step_s: Floats,
+    keep: NDArray[np.int64],
+) -> Run:
+    """Run an ensemble like ``stepping.advance``, on the calling processor alone.
+
+    For short pieces, where starting threads costs more than it saves, and for callers that have
+    threads of their own: not every threading layer may be entered twice.
+
+    Parameters and what is returned are those of ``stepping.advance``.
+    """
+    return Run(
+        *_advance_on_one(
+            np.ascontiguousarray(start),
+            np.ascontiguousarray(p),
+            np.ascontiguousarray(durations_s),
+            np.ascontiguousarray(conditions),
+            outputs,
+            step_s,
+            keep,
+        )
+    )
 
 
 def state_at_loading(ensemble: Ensemble) -> Floats:
@@ -28,7 +61,7 @@ def state_at_loading(ensemble: Ensemble) -> Floats:
     """
     if not ensemble.stretches or ensemble.stretches[0].kind != "warming":
         return ensemble.start.copy()
-    return advance(
+    return advance_on_one(
         ensemble.start,
         ensemble.p,
         ensemble.durations_s[:, :1],
@@ -57,7 +90,7 @@ def go_on(
     State at the end (members, N_STATE), flows at the end (members, N_FLOW).
     """
     parts = durations_s.shape[1]
-    run = advance(
+    run = advance_on_one(
         y,
         p,
         durations_s,

@@ -13,9 +13,8 @@ from warmhold.science.battery import rate_share, temperature_share
 from warmhold.simulate import layout as at
 from warmhold.simulate.bands import Band, band_of
 from warmhold.simulate.readouts import AXILLA_BELOW_CORE_K
-from warmhold.simulate.restart import ALL_KEPT
+from warmhold.simulate.restart import ALL_KEPT, advance_on_one
 from warmhold.simulate.scenario import COARSE_STEP_S
-from warmhold.simulate.stepping import advance
 from warmhold.watch.rows import OPEN_STEP_S, Rows
 
 Floats = NDArray[np.float64]
@@ -261,7 +260,7 @@ def look_ahead(rows: Rows, minutes: float) -> tuple[Forecast, dict[str, Band]]:
     )
     steps = np.array([OPEN_STEP_S if hole else COARSE_STEP_S for hole in parts.opening])
     p = rows.effective_p()[:m]
-    run = advance(rows.y[:m], p, parts.lasts_s, parts.conditions, outputs, steps, ALL_KEPT)
+    run = advance_on_one(rows.y[:m], p, parts.lasts_s, parts.conditions, outputs, steps, ALL_KEPT)
     clock = run.clock_s / 60.0
     arrives = clock[:, -1]
     grid = np.arange(0.0, max(minutes, GRID_MIN) + 1e-9, GRID_MIN)

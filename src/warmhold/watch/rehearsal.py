@@ -345,6 +345,7 @@ class Rehearsed:
     delay_min : from the fault to its name, or to its name as the rival of another; None if never
     battery_min : the same, counting only minutes on battery
     false : keys named that were not there, each counted once
+    early : right names given before the fault began
     settled : whether the right name stands on the list at the end of the trip
     """
 
@@ -355,6 +356,7 @@ class Rehearsed:
     battery_min: float | None
     false: tuple[str, ...]
     settled: bool
+    early: tuple[str, ...]
 
 
 def rehearse(
@@ -402,6 +404,7 @@ def rehearse(
         None if not right else float(sum(t.at_s <= right[0].since_s for t in on_battery)),
         tuple(dict.fromkeys(c.key for c in named if c not in right)),
         any(c.key.startswith(key) for c in listed),
+        tuple(c.key for c in named if c.key.startswith(key) and c.since_s < rehearsal.begins_s),
     )
 
 
