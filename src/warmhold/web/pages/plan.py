@@ -23,7 +23,7 @@ from starlette.routing import Route
 from warmhold.model import Case, FaultyInput, parse_case, template
 from warmhold.plan.quick import FEWEST, Quick, quick_margins
 from warmhold.web.access import user_of
-from warmhold.web.form_fields import DOOR, DOORS, HEAD, ROWS, TABLES, ZONES, Field
+from warmhold.web.form_fields import CABIN, DOOR, DOORS, HEAD, ROWS, TABLES, ZONES, Field
 from warmhold.web.forms import (
     ORIGIN,
     FieldFault,
@@ -234,7 +234,7 @@ class RowView:
 _SUMMARY: Mapping[str, tuple[tuple[str, str], ...]] = {
     "Leg": (
         ("minutes", "{} min"), ("place", "{}"), ("ambient_c", "{} °C"), ("power", "{} power"),
-        ("gas", "gas from {}"), ("cabin", "cabin {}"),
+        ("gas", "gas from {}"),
     ),
     "Opening": (),
     "Delay": (("minutes", "{} min"), ("leg", "on {}"), ("chance_percent", "{} %")),
@@ -292,6 +292,9 @@ class _Form:
         one = self._one
         title = one(f"{name}.name") or one(f"{name}.what")
         parts = [_said(one(f"{name}.{key}"), words) for key, words in _SUMMARY[word]]
+        if one(f"{name}.cabin"):
+            unit = dict(CABIN).get(one(f"{name}.cabin.in"), "")
+            parts.append(f"cabin {one(f'{name}.cabin')} {unit}".strip())
         inside = f"{name}."
         faulty = any(fault.name == name or fault.name.startswith(inside) for fault in self._faults)
         empty = not any("".join(values) for key, values in self._fields.items() if key.startswith(
