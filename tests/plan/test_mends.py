@@ -11,6 +11,7 @@ from plan import cases
 from plan.cases import (
     MEMBERS,
     SEED,
+    Floats,
     Planned,
     calm,
     exactly,
@@ -22,11 +23,12 @@ from plan.cases import (
 from warmhold.model import Case
 from warmhold.plan import changes
 from warmhold.plan.margins import measured
-from warmhold.plan.mends import Tries, candidates, tried
+from warmhold.plan.measures import Measure
+from warmhold.plan.mends import candidates, tried
 from warmhold.plan.planner import plan_case
 from warmhold.plan.start_point import powered
 from warmhold.plan.warmup import warm_up
-from warmhold.simulate.scenario import prepare, run
+from warmhold.simulate.scenario import Outcome, prepare, run
 
 SHIPPED = ("winter-road", "island-flight", "cooled-hot-day", "term-by-day")
 
@@ -142,15 +144,14 @@ def test_every_mend_was_run(monkeypatch: pytest.MonkeyPatch, planned: dict[str, 
     t = planned["winter-road"]
     ran: list[Case] = []
     gave: list[dict[str, float]] = []
-    real = Tries.probabilities
 
-    def watched(self: Tries, case: Case) -> dict[str, float]:
-        found = real(self, case)
-        ran.append(case)
-        gave.append(found)
+    def watched(outcome: Outcome, ready_min: Floats) -> dict[str, Measure]:
+        found = measured(outcome, ready_min)
+        ran.append(outcome.ensemble.case)
+        gave.append({key: float(np.mean(m.spare >= 0.0)) for key, m in found.items()})
         return found
 
-    monkeypatch.setattr(Tries, "probabilities", watched)
+    monkeypatch.setattr("warmhold.plan.mends.measured", watched)
     rows, together = tried(t.settled, list(t.candidates), 0.95, 60, SEED, lambda _done: None)
     assert ran[0] == t.settled
     for number, (mend, candidate) in enumerate(zip(rows, t.candidates, strict=True), start=1):
@@ -168,7 +169,7 @@ def test_every_mend_was_run(monkeypatch: pytest.MonkeyPatch, planned: dict[str, 
 
 
 def test_nothing_short_nothing_tried(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Tries, "probabilities", lambda *_a: pytest.fail("ran for nothing"))
+    monkeypatch.setattr("warmhold.plan.mends.run", lambda *_a: pytest.fail("ran for nothing"))
     assert tried(shipped_case("term-by-day"), [], 0.95, 60, 1, lambda _done: None) == ((), None)
 
 

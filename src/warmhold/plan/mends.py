@@ -26,6 +26,13 @@ Floats = NDArray[np.float64]
 MEND_MEMBERS = 300
 MOST_TOGETHER = 8
 LEAST_GAIN = 0.01
+MOST_OPTIONS = 4
+COVERS = {"dressed", "wrap", "bag"}
+# how much a middle value may fall before it counts as worse, in each margin's own unit
+WORSE_MIDDLE = {
+    "warm": 3.0, "cold": 0.1, "hot": 0.1, "heat": 0.3, "battery": 3.0, "oxygen": 40.0, "air": 40.0,
+    "altitude": 2.0, "carbon-dioxide": 0.05, "humidity": 0.1,
+}  # fmt: skip
 WORSE_BY = 0.05  # a margin that loses this much of its probability is a side effect
 OUTSIDE_POWER_W = 300.0
 SHADE_C = 25.0
@@ -34,11 +41,27 @@ MOST_HUMIDITY = 90.0
 
 @dataclass(frozen=True)
 class Candidate:
-    """A change that might help one margin."""
+    """A change that might help one margin.
+
+    touches : what it settles ("air", "cover", "spares", a leg's power…): of two changes that
+        touch the same, only one can be taken
+    """
 
     title: str
     margin: str
     change: Change
+    touches: frozenset[str]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How one margin stands: share of members that keep it, and the middle of what is to spare."""
+
+    kept: float
+    middle: float
+
+
+Standings = dict[str, Standing]
 
 
 class Tries:
@@ -50,13 +73,16 @@ class Tries:
         self.seed = seed
         self._ready: list[tuple[object, Floats]] = []
 
-    def probabilities(self, case: Case) -> dict[str, float]:
-        """Probability of every margin of a case whose air setting is stated."""
+    def standings(self, case: Case) -> Standings:
+        """How every margin of a case stands whose air setting is stated."""
         air_set_c = case.trip.start.air_set_c
         assert air_set_c is not None
         outcome = run(prepare(case, self.members, self.seed, air_set_c=air_set_c, coarse=True))
         found = measured(outcome, self._ready_min(case, air_set_c))
-        return {key: float(np.mean(item.spare >= 0.0)) for key, item in found.items()}
+        return {
+            key: Standing(float(np.mean(item.spare >= 0.0)), float(np.median(item.spare)))
+            for key, item in found.items()
+        }
 
     def _ready_min(self, case: Case, air_set_c: float) -> Floats:
         start = case.trip.start
@@ -90,12 +116,15 @@ def candidates(
     for gas in ("oxygen", "air"):
         short = [key for key in (gas, f"{gas}-worst") if key in failing]
         if short:
-            found += _for_gas(case, short[-1], gas, taken)
+            found += _for_gas(case, short, gas, taken)
     if "heat" in failing:
         found += _for_heat(case, failing["heat"])
     required = case.policy.verdict.probability_percent.value / 100.0
     held = run(powered(outcome.ensemble))  # cold for want of power is the battery's to mend
-    if "cold" in failing and np.mean(measures.cold(held).spare >= 0.0) < required:
+    warming = "cold" in failing and np.mean(measures.cold(held).spare >= 0.0) < required
+    if warming and "hot" in failing:  # both ways: only what holds the baby steadier
+        found += [] if case.trip.baby.cooled else _skin_control(case, "cold", 0.0)
+    elif warming:
         found += _for_cold(case, seed)
     if "hot" in failing:
         found += _for_hot(case, seed)
@@ -116,6 +145,7 @@ def _for_warm(case: Case, warm: WarmUp) -> list[Candidate]:
             f"Put the baby in {minutes:.0f} min later, after a longer warm-up",
             "warm",
             partial(changes.later_by, minutes=minutes),
+            frozenset({"start"}),
         )
     ]
 
@@ -125,7 +155,8 @@ def _for_battery(case: Case, margin: Margin, spares: int) -> list[Candidate]:
     kinds = case.trip.supplies.spare_batteries
     carried, owned = sum(s.carried for s in kinds), sum(s.owned for s in kinds)
     if case.trip.start.battery_charge_percent.value < 97.0:
-        found.append(Candidate("Leave with the battery full", "battery", changes.fully_charged))
+        title = "Leave with the battery full"
+        found.append(Candidate(title, "battery", changes.fully_charged, frozenset({"charge"})))
     for count in sorted({carried + 1, spares, owned}):
         if carried < count <= owned:
             extra = count - carried
@@ -135,6 +166,7 @@ def _for_battery(case: Case, margin: Margin, spares: int) -> list[Candidate]:
                     f"Carry {extra} more spare {word}",
                     "battery",
                     partial(changes.with_spares, carried=count),
+                    frozenset({"spares"}),
                 )
             )
     return found + _outside_power(case, "battery", margin.worst_at)
@@ -153,13 +185,14 @@ def _outside_power(case: Case, key: str, leg_name: str) -> list[Candidate]:
                 power_limit_w=OUTSIDE_POWER_W,
                 shared_load_w=None,
             ),
+            frozenset({f"power on {leg.name}"}),
         )
         for number_, leg in enumerate(case.trip.legs)
         if leg.name == leg_name and leg.power == "battery"
     ]
 
 
-def _for_gas(case: Case, key: str, gas: str, taken: dict[str, int]) -> list[Candidate]:
+def _for_gas(case: Case, keys: list[str], gas: str, taken: dict[str, int]) -> list[Candidate]:
     store = [item for item in case.trip.supplies.store if item.gas == gas and item.count]
     kit = {item.name: taken[item.name] for item in store if taken.get(item.name)}
     sets = [{item.name: 1} for item in store]
@@ -170,40 +203,54 @@ def _for_gas(case: Case, key: str, gas: str, taken: dict[str, int]) -> list[Cand
             "Take " + " and ".join(f"{count} × {name}" for name, count in chosen.items()),
             key,
             partial(changes.with_cylinders, taken=chosen),
+            frozenset({gas}),
         )
+        for key in keys
         for chosen in sets
     ]
 
 
 def _for_cold(case: Case, seed: int) -> list[Candidate]:
-    """Covers, warmer air, a skin-controlled heater."""
+    """Covers, warmer air, a skin-controlled heater.
+
+    A naked baby's air already stands at the best that the neutral range allows, so warmer air is
+    offered to a covered one only.
+    """
     found = []
     worn = set(case.trip.baby.dressing)
     if not case.trip.baby.cooled:
         if "hat" not in worn:
             found.append(_cover(case, "A lined hat", ("hat",), seed))
-        if not worn & {"wrap", "bag", "dressed"}:
+        if not worn & COVERS:
             title = "Clothes, a light cover and a lined hat"
             found.append(_cover(case, title, ("dressed", "hat"), seed))
         if not worn & {"wrap", "bag"}:
             found.append(_cover(case, "Plastic wrap and a lined hat", ("wrap", "hat"), seed))
         found += _skin_control(case, "cold", 0.3)
-    return found + _other_air(case, "cold", (0.5, 1.0))
+    if case.trip.baby.cooled or worn & COVERS:
+        found += _other_air(case, "cold", (0.5, 1.0))
+    return found
 
 
 def _cover(case: Case, title: str, add: tuple[Dressing, ...], seed: int) -> Candidate:
-    return _with_its_air(case, title, "cold", partial(changes.dressed_in, add=add), seed)
+    return _with_its_air(
+        case, title, "cold", partial(changes.dressed_in, add=add), frozenset({"cover"}), seed
+    )
 
 
-def _with_its_air(case: Case, title: str, key: str, change: Change, seed: int) -> Candidate:
+def _with_its_air(
+    case: Case, title: str, key: str, change: Change, touches: frozenset[str], seed: int
+) -> Candidate:
     """A change that asks for another air temperature, with the one that suits it."""
     setting, _, _ = choose_air_set(changes.with_start(change(case), air_set_c=None), seed)
+    both = touches | {"air"}
     if setting == case.trip.start.air_set_c:
-        return Candidate(title, key, change)
+        return Candidate(title, key, change, both)
     return Candidate(
         f"{title}, and the air at {number(setting, 1)} °C",
         key,
         lambda case: changes.with_start(change(case), air_set_c=setting),
+        both,
     )
 
 
@@ -217,6 +264,7 @@ def _other_air(case: Case, key: str, shifts: tuple[float, ...]) -> list[Candidat
             f"Set the air to {number(setting, 1)} °C",
             key,
             partial(changes.with_start, air_set_c=setting),
+            frozenset({"air"}),
         )
         for setting in settings
         if setting != now
@@ -228,15 +276,12 @@ def _skin_control(case: Case, key: str, shift: float) -> list[Candidate]:
     skin = skin_set_c(case)
     if by_skin(case):
         setting = on_grid(skin + shift, case.unit.limits.skin_set_c)
-        return [
-            Candidate(
-                f"Set the skin to {number(setting, 1)} °C",
-                key,
-                partial(changes.with_start, skin_set_c=setting),
-            )
-        ]
-    title = f"Skin control at {number(skin, 1)} °C, probe well placed"
-    return [Candidate(title, key, changes.skin_controlled)]
+        title = f"Set the skin to {number(setting, 1)} °C"
+        change: Change = partial(changes.with_start, skin_set_c=setting)
+    else:
+        title = f"Skin control at {number(skin, 1)} °C, probe well placed"
+        change = changes.skin_controlled
+    return [Candidate(title, key, change, frozenset({"air"}))]
 
 
 def _for_hot(case: Case, seed: int) -> list[Candidate]:
@@ -244,25 +289,32 @@ def _for_hot(case: Case, seed: int) -> list[Candidate]:
     sunny = [n for n, leg in enumerate(case.trip.legs) if leg.sun_w_m2 is not None]
     if sunny:
         hottest = max(sunny, key=lambda n: case.trip.legs[n].ambient_c.value)
-        name = case.trip.legs[hottest].name
-        found.append(Candidate("Shade the hood from the sun", "hot", changes.shaded))
-        found.append(
-            _with_its_air(
-                case,
-                f"Shade the hood, no more than {SHADE_C:.0f} °C on {name}",
-                "hot",
-                partial(_shaded_and_cool, leg=hottest),
-                seed,
+        leg = case.trip.legs[hottest]
+        title = "Shade the hood from the sun"
+        found.append(_with_its_air(case, title, "hot", changes.shaded, frozenset({"sun"}), seed))
+        if leg.ambient_c.value > SHADE_C:
+            found.append(
+                _with_its_air(
+                    case,
+                    f"Shade the hood, no more than {SHADE_C:.0f} °C on {leg.name}",
+                    "hot",
+                    partial(_shaded_and_cool, leg=hottest),
+                    frozenset({"sun"}),
+                    seed,
+                )
             )
-        )
     if not case.trip.baby.cooled:
         found += _skin_control(case, "hot", -0.3)
     found += _other_air(case, "hot", (-0.5, -1.0, -2.0))
-    if {"dressed", "hat"} & set(case.trip.baby.dressing):
-        found.append(
-            Candidate("Hat and clothes off", "hot", partial(changes.with_baby, dressing=("bare",)))
-        )
+    if set(case.trip.baby.dressing) & {"dressed", "hat"}:
+        worn = " and ".join(d for d in ("hat", "clothes") if _wears(case, d))
+        bare = partial(changes.with_baby, dressing=("bare",))
+        found.append(Candidate(f"Off with the {worn}", "hot", bare, frozenset({"cover"})))
     return found
+
+
+def _wears(case: Case, what: str) -> bool:
+    return {"hat": "hat", "clothes": "dressed"}[what] in case.trip.baby.dressing
 
 
 def _shaded_and_cool(case: Case, leg: int) -> Case:
@@ -278,6 +330,7 @@ def _for_heat(case: Case, margin: Margin) -> list[Candidate]:
                     f"Nothing else on the source on {leg.name}",
                     "heat",
                     partial(changes.with_leg, leg=number_, shared_load_w=None),
+                    frozenset({f"power on {leg.name}"}),
                 )
             )
     return found + _other_air(case, "heat", (-0.5, -1.0))
@@ -302,6 +355,7 @@ def _for_altitude(case: Case, outcome: Outcome) -> list[Candidate]:
                     cabin_altitude_ft=None,
                     cabin_pressure_hpa=None,
                 ),
+                frozenset({f"cabin on {leg.name}"}),
             )
         )
     return found
@@ -316,8 +370,14 @@ def _for_humidity(case: Case) -> list[Candidate]:
             f"Humidifier at {asked:.0f} %",
             "humidity",
             partial(changes.with_start, hood_humidity_percent=asked),
+            frozenset({"humidity"}),
         ),
-        Candidate("Humidifier refilled once on the way", "humidity", changes.twice_the_water),
+        Candidate(
+            "Humidifier refilled once on the way",
+            "humidity",
+            changes.twice_the_water,
+            frozenset({"water"}),
+        ),
     ]
 
 
@@ -339,12 +399,12 @@ def tried(
     if not tries:
         return (), None
     runs = Tries(members, seed)
-    before = runs.probabilities(case)
+    before = runs.standings(case)
     found: list[Mend] = []
     for done, candidate in enumerate(tries):
         progress(0.8 * done / len(tries))
-        after = runs.probabilities(candidate.change(case))
-        found.append(_mend(case, candidate.title, candidate.margin, before, after, required))
+        after = runs.standings(candidate.change(case))
+        found.append(_mend(case, candidate, before, after, required))
     ranked = sorted(
         zip(found, tries, strict=True),
         key=lambda pair: (bool(pair[0].side_effect), -min(pair[0].after, required)),
@@ -362,39 +422,49 @@ _ORDER = (
 def _together(
     case: Case,
     ranked: list[Candidate],
-    before: dict[str, float],
+    before: Standings,
     required: float,
     runs: Tries,
     progress: Callable[[float], None],
 ) -> Together | None:
-    """Add the best change for the first margin that still falls short, until none does."""
+    """Add the best change for the first margin that still falls short, until none does.
+
+    No two changes that touch the same thing, and none that makes another margin worse.
+    """
     must = [key for key in _ORDER if key in case.policy.verdict.must_hold and key in before]
     now, state, hopeless = case, before, set[str]()
     chosen: list[Candidate] = []
     for step in range(MOST_TOGETHER):
         progress(0.8 + 0.2 * step / MOST_TOGETHER)
-        short = [key for key in must if state[key] < required and key not in hopeless]
+        short = [key for key in must if state[key].kept < required and key not in hopeless]
         if not short:
             break
         key = short[0]
-        options = [c for c in ranked if _group(c.margin) == _group(key) and c not in chosen]
-        for option in options[:2]:
+        taken = frozenset().union(*(c.touches for c in chosen))
+        options = [c for c in ranked if _group(c.margin) == _group(key) and not c.touches & taken]
+        family = [other for other in must if _group(other) == _group(key)]
+        best: tuple[float, Candidate, Case, Standings] | None = None
+        for option in {c.title: c for c in options[:MOST_OPTIONS]}.values():
             changed = option.change(now)
-            after = runs.probabilities(changed)
-            if after[key] > state[key] + LEAST_GAIN and not _worse(key, state, after, required):
-                chosen.append(option)
-                now, state = changed, after
-                break
-        else:
+            after = runs.standings(changed)
+            reached = sum(min(after[other].kept, required) for other in family)
+            gains = after[key].kept > state[key].kept + LEAST_GAIN
+            harms = _worse(key, state, after, required)
+            if gains and not harms and (best is None or reached > best[0]):
+                best = (reached, option, changed, after)
+        if best is None:
             hopeless.add(key)
+        else:
+            chosen.append(best[1])
+            _, _, now, state = best
     if len(chosen) < 2:
         return None
-    weakest = min(must, key=lambda key: state[key])
+    weakest = min(must, key=lambda key: state[key].kept)
     return Together(
         tuple(c.title for c in chosen),
-        all(state[key] >= required for key in must),
+        all(state[key].kept >= required for key in must),
         describe(weakest, now).title,
-        state[weakest],
+        state[weakest].kept,
         required,
     )
 
@@ -404,36 +474,35 @@ def _group(key: str) -> str:
     return key.removesuffix("-worst")
 
 
-def _worse(
-    key: str, before: dict[str, float], after: dict[str, float], required: float
-) -> list[str]:
-    """Other margins that a change for one of them makes clearly worse, below what is required."""
-    return [
-        other
-        for other, value in after.items()
-        if other != key
-        and other in before
-        and value < required
-        and value < before[other] - WORSE_BY
-    ]
+def _worse(key: str, before: Standings, after: Standings, required: float) -> list[str]:
+    """Other margins that a change for one of them makes clearly worse, below what is required.
+
+    One that hardly any member keeps can only be made worse in its middle value: that counts too.
+    """
+    found = []
+    for other, new in after.items():
+        old = before.get(other)
+        if other == key or old is None or new.kept >= required:
+            continue
+        rarer = new.kept < old.kept - WORSE_BY
+        deeper = new.middle < min(old.middle, 0.0) - WORSE_MIDDLE[_group(other)]
+        if rarer or deeper:
+            found.append(other)
+    return found
 
 
 def _mend(
-    case: Case,
-    title: str,
-    key: str,
-    before: dict[str, float],
-    after: dict[str, float],
-    required: float,
+    case: Case, candidate: Candidate, before: Standings, after: Standings, required: float
 ) -> Mend:
+    key = candidate.margin
     worse = _worse(key, before, after, required)
     return Mend(
-        title,
+        candidate.title,
         key,
-        before[key],
-        after[key],
+        before[key].kept,
+        after[key].kept,
         required,
-        after[key] >= required and not worse,
+        after[key].kept >= required and not worse,
         f"makes worse: {'; '.join(describe(other, case).title for other in worse)}"
         if worse
         else "",
