@@ -223,6 +223,8 @@ class Bank:
         """z that a trial must reach to be named."""
         kind = trial.kind.split(":", maxsplit=1)[0] + (":" if ":" in trial.kind else "")
         group = faults.group(trial.kind)
+        if kind == faults.DRIFT and {faults.LEAK, faults.HEATER} & self.taken.keys():
+            return math.inf  # what the oxygen does then is about the hood, whatever was named
         second = any(faults.group(other) == group for other in self.taken) and not trial.gone
         return THRESHOLD[kind] + (SECOND if second else 0.0)
 

@@ -35,6 +35,10 @@ OUTLOOK_S = 300.0  # the outlook is worked out anew this often
 ROBUST = 4.0  # a reading further off than this many standard deviations counts as one at it
 RIVAL = 8.0  # log likelihood by which a fault must beat all others to be taken as the one
 WAIT_S = 600.0  # or after this long; until then the next best is named with it
+BLIND_RIVAL = 20.0  # an open hood and a weak heater look alike until oxygen or humidity is read
+BLIND_WAIT_S = 1200.0
+TELLING_S = 120.0
+STEADY = 2.0  # a name is not changed for less
 LATCHED = ("battery-weak", "oxygen-sensor", "cylinder")
 OPEN_TOO_LONG_S = 300.0  # a port logged as open for longer is said
 
@@ -359,18 +363,41 @@ class Watcher:
                 self._crossed.pop(group, None)
                 self._withdraw(group, cleared=True)
                 continue
-            best, now = over[0], self._rows.now_s
+            best, now = self._steady(group, over), self._rows.now_s
             since = self._crossed.setdefault(group, now)
             own_key = fault_key(best.kind, self._rows)
-            rivals = [
-                t
-                for t in ranked
-                if fault_key(t.kind, self._rows) != own_key and 0.5 * (best.z**2 - t.z**2) < RIVAL
-            ]
-            if not rivals or now - since >= WAIT_S:
+            told = self._told_apart(best)
+            rivals = []
+            for t in ranked:
+                key = fault_key(t.kind, self._rows)
+                pair = {own_key, key} == {"hood-leak", "heater-weak"}
+                if key != own_key and _lead(best, t) < (
+                    BLIND_RIVAL if pair and not told else RIVAL
+                ):
+                    rivals.append(t)
+            wait = WAIT_S if told or not rivals else BLIND_WAIT_S
+            if not rivals or now - since >= wait:
                 self._settle(group, best, rivals[0] if rivals else None, since)
             elif not best.gone:
                 self._name(group, best, rivals[0], since)
+
+    def _steady(self, group: str, over: list[Trial]) -> Trial:
+        """The best trial, or the one named before while it is nearly as good."""
+        key = self._unsettled.get(group)
+        for trial in over:
+            if fault_key(trial.kind, self._rows) == key and _lead(over[0], trial) < STEADY:
+                return trial
+        return over[0]
+
+    def _told_apart(self, trial: Trial) -> bool:
+        """Whether oxygen or humidity was read since: an open hood moves both, a heater neither."""
+        if trial.kind not in (faults.LEAK, faults.HEATER):
+            return True
+        since = trial.onset_s + TELLING_S
+        return any(
+            self._traces.since(quantity, since)
+            for quantity in ("oxygen_percent", "hood_humidity_percent")
+        )
 
     def _name(self, group: str, trial: Trial, rival: Trial | None, since_s: float) -> None:
         """Put a fault on the list, in the place of what was thought before."""
@@ -387,6 +414,10 @@ class Watcher:
             also = title_of(fault_key(rival.kind, rows))
             over = ", as over" if rival.gone else ""
             evidence += f" Not told apart yet: {also[0].lower()}{also[1:]}{over}."
+            if not self._told_apart(trial):
+                look += (
+                    " Read oxygen and hood humidity: an open hood moves them, a heater does not."
+                )
         known = self._conditions.get(key)
         if known is not None and known.cleared_s is None:
             since_s = known.since_s
@@ -477,6 +508,11 @@ class Watcher:
             stem = key.split(":")[0]
             if stem in ("baby-cold", "baby-hot", "battery-short", "gas-short") and key not in found:
                 self._clear(key)
+
+
+def _lead(one: Trial, other: Trial) -> float:
+    """How much likelier one trial is than another, as a log likelihood."""
+    return 0.5 * (one.z**2 - other.z**2)
 
 
 def _number(detail: Mapping[str, object], key: str) -> float | None:
