@@ -14,7 +14,8 @@ from warmhold.plan.drivers import UNSURE, assumed_behind, drivers
 from warmhold.plan.measures import Measure
 from warmhold.plan.sheet import Band, Driver, Margin, State
 from warmhold.plan.validity import Beyond
-from warmhold.plan.words import band, band_of, number, share
+from warmhold.plan.warmup import HORIZON_MIN
+from warmhold.plan.words import band_of, number, share
 from warmhold.simulate.draws import Input
 from warmhold.simulate.scenario import Outcome
 
@@ -32,6 +33,11 @@ class Described:
     rules: tuple[tuple[str, Sourced, str], ...]  # name, number, its unit
     sources: tuple[str, ...] = ()
 
+    @property
+    def fails(self) -> str:
+        """What happens when the thing itself gives out, as the start of a sentence."""
+        return "The bound is passed" if self.unit == "°C" else "It gives out"
+
 
 def measured(outcome: Outcome, ready_min: Floats) -> dict[str, Measure]:
     """Every measure that applies to this case, by margin key.
@@ -47,13 +53,13 @@ def measured(outcome: Outcome, ready_min: Floats) -> dict[str, Measure]:
         available = (start.baby_in - start.now).total_seconds() / 60.0
         late = ready_min > available
         found["warm"] = Measure(
-            available - np.minimum(ready_min, available + 999.0),
+            available - np.minimum(ready_min, HORIZON_MIN),
             np.where(late, 0.0, np.inf),
             np.full(len(ready_min), -1, dtype=np.int64),
         )
     found["cold"] = measures.cold(outcome)
     found["hot"] = measures.hot(outcome)
-    if not case.trip.baby.cooled:
+    if not case.trip.baby.cooled and measures.settles(outcome):
         found["heat"] = measures.heat(outcome)
     found["battery"] = measures.battery(outcome)
     for key, kind, usual, worst in (
@@ -63,18 +69,25 @@ def measured(outcome: Outcome, ready_min: Floats) -> dict[str, Measure]:
         ever = worst.max(initial=0.0) > 0.0
         if ever or usual.max(initial=0.0) > 0.0:
             litres = measures.contents(ensemble, kind).litres
-            found[key] = measures.gas(outcome, usual, litres, rules.factor.value)
+            if usual.max(initial=0.0) > 0.0:
+                found[key] = measures.gas(outcome, usual, litres, rules.factor.value)
         if ever:
             found[f"{key}-worst"] = measures.gas(
                 outcome, worst, litres, rules.worst_case_factor.value
             )
-    if case.trip.baby.support != "none":
+    if case.trip.baby.support != "none" and flown(case):
         found["altitude"] = measures.altitude(outcome)
     if case.trip.baby.support in ("none", "hood", "cannula"):
         found["carbon-dioxide"] = measures.carbon_dioxide(outcome)
     if case.trip.baby.gestation_weeks < case.policy.temperature.humidity_below_weeks.value:
         found["humidity"] = measures.humidity(outcome)
     return found
+
+
+def flown(case: Case) -> bool:
+    """Whether any leg has clearly less pressure than the first."""
+    ground = case.trip.legs[0].pressure_kpa
+    return any(leg.pressure_kpa < ground - 1.0 for leg in case.trip.legs)
 
 
 def describe(key: str, case: Case) -> Described:
@@ -109,19 +122,19 @@ def describe(key: str, case: Case) -> Described:
             heat_sources,
         ),
         "cold": Described(
-            "Baby above the lower bound" if not cooled else "Cooled baby not below target", "K", 1,
+            "Baby warm enough" if not cooled else "Cooled baby not below target", "°C", 1,
             "lowest body temperature from loading to handover − lower bound",
             (("lower bound", low, "°C"),),
             heat_sources,
         ),
         "hot": Described(
-            "Baby below the upper bound" if not cooled else "Cooled baby not above target", "K", 1,
+            "Baby not too hot" if not cooled else "Cooled baby not above target", "°C", 1,
             "upper bound − highest body temperature from loading to handover",
             (("upper bound", high, "°C"),),
             heat_sources,
         ),
         "heat": Described(
-            "Hood air holds its setting", "K", 1,
+            "Hood air holds its setting", "°C", 1,
             "lowest hood air on the legs, from 10 min after the last opening − (set temperature − "
             "allowed drop)",
             (("allowed drop", body.air_floor_below_set_k, "K"),),
@@ -173,7 +186,7 @@ def describe(key: str, case: Case) -> Described:
             (("worst-case factor", gas.worst_case_factor, "×"),), gas_sources,
         ),
         "altitude": Described(
-            "Oxygen that the cabin leaves room for", "points", 0,
+            "Room to raise oxygen in the cabin", "points", 0,
             "highest oxygen that can be given − oxygen needed at cabin pressure for the same "
             "inspired partial pressure, water vapour taken out",
             (
@@ -253,25 +266,39 @@ def _sentence(
     if state == "cannot tell" or spread is None:
         return "Unknown: " + " ".join(unknown)
     kept = f"kept in {share(probability)} of simulated trips"
-    if spread.p50 < 0.0:
-        missing = Band(-spread.p95, -spread.p50, -spread.p05)
-        text = f"short by {band(missing, words.digits)} {words.unit}; {kept}"
-    elif state == "holds":
-        text = f"{band(spread, words.digits)} {words.unit} to spare; {kept}"
+    unit, digits = words.unit, words.digits
+    if spread.p50 >= 0.0:
+        text = f"{_spare_text(spread, unit, digits)}; {kept}"
+        if state != "holds":
+            text = (
+                f"kept in only {share(probability)} of simulated trips, {100 * required:.0f} % "
+                f"needed; {_spare_text(spread, unit, digits)}"
+            )
+    elif spread.p95 <= 0.0:
+        missing = (number(-v, digits) for v in (spread.p50, spread.p95, spread.p05))
+        text = "short by {} {unit} ({} to {}); {kept}".format(*missing, unit=unit, kept=kept)
     else:
         text = (
-            f"kept in only {share(probability)} of simulated trips, {100 * required:.0f} % needed; "
-            f"{band(spread, words.digits)} {words.unit} to spare"
+            f"short by {number(-spread.p50, digits)} {unit} (from {number(-spread.p05, digits)} "
+            f"short to {number(spread.p95, digits)} to spare); {kept}"
         )
     if where:
         text += f"; tightest on {where}"
     failing = found.fails_min[np.isfinite(found.fails_min)]
     if where and len(failing) >= 0.05 * len(found.fails_min):
         text += (
-            f". It gives out in {share(len(failing) / len(found.fails_min))}, in the middle case "
+            f". {words.fails} in {share(len(failing) / len(found.fails_min))}, typically "
             f"{number(float(np.median(failing)), 0)} min after the baby goes in"
         )
     return text + "."
+
+
+def _spare_text(spread: Band, unit: str, digits: int) -> str:
+    low, middle, high = (number(v, digits) for v in (spread.p05, spread.p50, spread.p95))
+    if spread.p05 >= 0.0:
+        return f"{middle} {unit} to spare ({low} to {high})"
+    short = number(-spread.p05, digits)
+    return f"{middle} {unit} to spare (from {short} short to {high} to spare)"
 
 
 def value_text(item: Input) -> str:
@@ -279,6 +306,7 @@ def value_text(item: Input) -> str:
     percent = item.unit == "" and 0.0 < item.value <= 1.5
     scale, unit = (100.0, " %") if percent else (1.0, f" {item.unit}" if item.unit else "")
     value, spread = item.value * scale, item.spread * scale
+    unit = unit.replace("degC", "°C").replace("m2", "m²").replace("L/min", "L/min")
     digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
     return f"{number(value, digits)} ± {number(spread, digits)}{unit}"
 

@@ -68,10 +68,23 @@ def body_bounds_c(policy: Policy, cooled: bool) -> tuple[float, float]:
     return rules.low_c.value, rules.high_c.value
 
 
+def starts_outside(outcome: Outcome) -> str:
+    """Whether the baby comes already too "cold" or too "hot" for policy's band; "" if neither."""
+    case = outcome.ensemble.case
+    low, high = body_bounds_c(case.policy, case.trip.baby.cooled)
+    first = float(np.median(body_temperature_c(outcome)[:, outcome.aboard_from]))
+    return "cold" if first < low else "hot" if first > high else ""
+
+
 def cold(outcome: Outcome) -> Measure:
-    """Lowest body temperature over policy's lower bound [K]."""
+    """Lowest body temperature over policy's lower bound [K].
+
+    For a baby that comes too cold already: the temperature at handover.
+    """
     case = outcome.ensemble.case
     low, _ = body_bounds_c(case.policy, case.trip.baby.cooled)
+    if starts_outside(outcome) == "cold":
+        return _at_handover(outcome, body_temperature_c(outcome)[:, -1] - low)
     body = body_temperature_c(outcome)
     least, where = _extreme(body, outcome, lowest=True)
     minutes = minutes_from_loading(outcome)[:, outcome.aboard_from :]
@@ -79,13 +92,24 @@ def cold(outcome: Outcome) -> Measure:
 
 
 def hot(outcome: Outcome) -> Measure:
-    """Policy's upper bound over the highest body temperature [K]."""
+    """Policy's upper bound over the highest body temperature [K].
+
+    For a baby that comes too hot already: the temperature at handover.
+    """
     case = outcome.ensemble.case
     _, high = body_bounds_c(case.policy, case.trip.baby.cooled)
+    if starts_outside(outcome) == "hot":
+        return _at_handover(outcome, high - body_temperature_c(outcome)[:, -1])
     body = body_temperature_c(outcome)
     most, where = _extreme(body, outcome, lowest=False)
     minutes = minutes_from_loading(outcome)[:, outcome.aboard_from :]
     return Measure(high - most, _first(body[:, outcome.aboard_from :] > high, minutes), where)
+
+
+def _at_handover(outcome: Outcome, spare: Floats) -> Measure:
+    last = len(outcome.ensemble.case.trip.legs) - 1
+    members = len(spare)
+    return Measure(spare, np.full(members, np.inf), np.full(members, last, dtype=np.int64))
 
 
 def heat(outcome: Outcome) -> Measure:
@@ -106,12 +130,17 @@ def heat(outcome: Outcome) -> Measure:
     index = air.argmin(axis=1)
     rows = np.arange(len(index))
     least = air[rows, index]
-    spare = np.where(np.isfinite(least), least - floor, 0.0)
+    spare = np.where(np.isfinite(least), least, held[:, -1]) - floor
     return Measure(
         spare,
         _first(air < floor, minutes_from_loading(outcome)),
         leg_of_output(outcome)[index],
     )
+
+
+def settles(outcome: Outcome) -> bool:
+    """Whether most members have any moment at which the air can be held to its setting."""
+    return bool(_settled_outputs(outcome).any(axis=1).mean() >= 0.5)
 
 
 def _settled_outputs(outcome: Outcome) -> NDArray[np.bool_]:
@@ -368,6 +397,7 @@ def humidity(outcome: Outcome) -> Measure:
     vapour = np.where(counted, outcome.flow(at.F_VAPOUR_KPA), np.inf)
     index = vapour.argmin(axis=1)
     least = vapour[np.arange(len(index)), index]
-    spare = np.where(np.isfinite(least), least - floor, 0.0)
+    last = outcome.flow(at.F_VAPOUR_KPA)[:, -1]
+    spare = np.where(np.isfinite(least), least, last) - floor
     fails = _first(vapour < floor, minutes_from_loading(outcome))
     return Measure(spare, fails, leg_of_output(outcome)[index])
