@@ -50,8 +50,8 @@ def choose(case: Case) -> Chosen:
 
 
 def on_the_road(case: Case, ambient_c: float) -> Case:
-    """A warm unit on a source that holds, 40 min at one ambient."""
-    case = part(case, "start", unit_state="warm")
+    """A unit that stood at 32 degC, 40 min at one ambient on a source that holds."""
+    case = part(case, "start", unit_state="cold", unit_stood_at_c=exactly(32, 1))
     road = leg("road", 40, power="mains", place="ambulance", ambient_c=exactly(ambient_c, 1.0))
     return with_legs(case, road)
 
@@ -170,6 +170,6 @@ def test_shares_of_a_trial_agree(bare: Case) -> None:
     assert 0.0 <= one.keeps <= 1.0
     assert one.keeps >= 1.0 - one.too_cold - one.too_hot - 1e-9
     assert one.keeps <= 1.0 - max(one.too_cold, one.too_hot) + 1e-9
-    assert trial(on_the_road(bare, 16), 5, 25.0).too_cold > 0.8
+    assert trial(on_the_road(bare, 16), 5, 25.0).too_cold > 0.6
     assert trial(on_the_road(bare, 16), 5, 38.0).too_cold < one.too_cold + 0.01
     assert one.lag_k > 0.5  # air over what the baby feels, single wall at 16 degC

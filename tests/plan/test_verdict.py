@@ -10,9 +10,9 @@ import pytest
 from plan.cases import Planned, calm, exactly, leg, now_before, part, ruled, shipped_case, with_legs
 from warmhold.model import Case
 from warmhold.plan.planner import plan_case
-from warmhold.plan.sheet import Margin, Sheet
+from warmhold.plan.sheet import Kit, Margin, Sheet
 
-MEMBERS = 60
+MEMBERS = 50
 SETTINGS = {"winter-road": 36.0, "island-flight": 37.0, "cooled-hot-day": 20.0, "term-by-day": 31.0}
 SHIPPED = tuple(SETTINGS)
 BODY = {"cold", "hot"}
@@ -20,7 +20,13 @@ BODY = {"cold", "hot"}
 
 @pytest.fixture
 def quickly(monkeypatch: pytest.MonkeyPatch) -> Callable[[Case], Sheet]:
-    """Plan without trying mends, which do not touch the verdict."""
+    """Plan a stated setting without trials, kit and mends, which do not touch the verdict."""
+    kit = Kit((), True, 0.0, "not packed")
+    monkeypatch.setattr(
+        "warmhold.plan.planner.choose_air_set",
+        lambda case, *_a: (case.trip.start.air_set_c, (), ()),
+    )
+    monkeypatch.setattr("warmhold.plan.planner.lightest_kit", lambda *_a: (kit, {}, 0))
     monkeypatch.setattr("warmhold.plan.planner.tried", lambda *_a: ((), None))
     monkeypatch.setattr("warmhold.plan.planner.candidates", lambda *_a: [])
     return lambda case: plan_case(case, members=MEMBERS)
