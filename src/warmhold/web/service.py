@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timezone, tzinfo
 from pathlib import Path
 from typing import Any
 
+from warmhold import __version__
 from warmhold.model import Case, FaultyInput
 from warmhold.plan import plan_case
 from warmhold.plan.checklist import CheckItem, checklist
@@ -328,6 +329,21 @@ class Service:
         """
         return case_of(*complete(self.library, trip_toml, unit_toml, policy_toml))
 
+    def _planned_before(self, texts: tuple[str, str, str]) -> dict[str, Any] | None:
+        """Return the sheet of the same three texts: planned again it would be the same."""
+        same = {"members": self.settings.members, "seed": self.settings.seed}
+        same_version = {**same, "version": __version__}
+        for name in self.record.trips():
+            for event in self._events(name):
+                if event.kind != "trip-planned":
+                    continue
+                body = event.body
+                given = (body["trip_toml"], body["unit_toml"], body["policy_toml"])
+                inner = body["sheet"].get("sheet", {})
+                if given == texts and same_version == {k: inner.get(k) for k in same_version}:
+                    return dict(body["sheet"])
+        return None
+
     def plan_trip(
         self,
         user: User,
@@ -349,14 +365,17 @@ class Service:
         trip = f"t{form_id[:12]}"
 
         def work(tell: Progress) -> str:
-            sheet = plan_case(
-                case, members=self.settings.members, seed=self.settings.seed, progress=tell
-            )
+            sheet = self._planned_before(texts)
+            if sheet is None:
+                made = plan_case(
+                    case, members=self.settings.members, seed=self.settings.seed, progress=tell
+                )
+                sheet = json.loads(sheet_json.dumps(made))
             body = {
                 "trip_toml": texts[0],
                 "unit_toml": texts[1],
                 "policy_toml": texts[2],
-                "sheet": json.loads(sheet_json.dumps(sheet)),
+                "sheet": sheet,
             }
             if self.entry_of_form(trip, form_id) is None:
                 self.write(user, form_id, trip, "trip-planned", body)
