@@ -19,7 +19,7 @@ from warmhold.watch.quantities import reading as watched
 _TABLE = Path(__file__).resolve().parent.parent / "data" / "tables" / "entries.toml"
 JUMP_WITHIN_MIN = 15.0
 POWER_SOURCES = ("mains", "vehicle", "aircraft", "battery")
-_NUMBER = re.compile(r"[+-]?(?:\d{1,6}(?:[.,]\d{1,4})?|[.,]\d{1,4})")
+_NUMBER = re.compile(r"[+-]?(?:\d{1,6}(?:[.,]\d{1,4})?|[.,]\d{1,4})", re.ASCII)
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from warmhold.web.quantities import Entered, quantities
 from warmhold.web.rendering import render
 from warmhold.web.service import NoSuchTrip, Service, Trip
 
-_AT = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2})[T ])?(\d{1,2})[:.]?(\d{2})(?::\d{2})?")
+_AT = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2})[T ])?(\d{1,2})[:.]?(\d{2})(?::\d{2})?", re.ASCII)
 _FUTURE_MIN = 2.0  # a stated time may be ahead of the clock by this much
 _PLACES = (
     ("before", "Before leaving"),
@@ -78,7 +78,7 @@ class Saved:
 def saved_of(service: Service, request: Request, trip: Trip) -> Saved | None:
     """Return what the address says was saved, if it is in this trip's record."""
     given = request.query_params.get("saved", "")
-    if not re.fullmatch(r"\d{1,9}", given):
+    if not re.fullmatch(r"[0-9]{1,9}", given):
         return None
     for event in service.record.events(trip.key, int(given) - 1)[:1]:
         if event.seq == int(given):

@@ -12,10 +12,10 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from warmhold.model import Case
+from warmhold.model import Case, Quantity
 from warmhold.record.views import Shown, TripView
 from warmhold.watch import Condition, Forecast, Judgement, Present, Seen, Watcher
 
@@ -57,20 +57,52 @@ def items_of(view: TripView) -> tuple[Item, ...]:
     start = view.start
     if start is None:
         return ()
-    found = [*_checked(view), *_observed(view, start), *_happened(view, start)]
+    found = [*_observed(view, start), *_happened(view, start)]
     return tuple(sorted(found, key=lambda item: (item.at_s, item.seq)))
 
 
-def _checked(view: TripView) -> Iterator[Item]:
-    """Gauges and bar as read before leaving count from the start."""
-    for name, shown in view.checks.items():
-        value = shown.body["value"]
-        if not shown.body["done"] or isinstance(value, bool) or not isinstance(value, int | float):
-            continue
-        if name.startswith("gauge:"):
-            yield Item(0.0, shown.seq, "seen", f"gauge_bar:{name.removeprefix('gauge:')}", value)
-        elif name == "battery-bar":
-            yield Item(0.0, shown.seq, "seen", "battery_divisions", value)
+def as_checked(case: Case, view: TripView) -> Case:
+    """Return the case with what was read before leaving in place of what was planned.
+
+    The spreads stay those of the plan: a bar that was read says no more of what it holds.
+    """
+    start, baby, supplies = case.trip.start, case.trip.baby, case.trip.supplies
+    bar = _read(view, "battery-bar")
+    if bar is not None:
+        percent = min(100.0, max(0.0, 100.0 * bar / case.unit.battery.bar_divisions))
+        start = start.model_copy(
+            update={"battery_charge_percent": _measured(start.battery_charge_percent, percent)}
+        )
+    body = _read(view, baby.temperature_site)
+    if body is not None and LOWEST_C <= body <= HIGHEST_C:
+        baby = baby.model_copy(update={"temperature_c": _measured(baby.temperature_c, body)})
+    cylinders = []
+    for cylinder in supplies.cylinders:
+        bars = _read(view, f"gauge:{cylinder.name}")
+        gauge = cylinder.gauge_bar
+        if bars is not None:
+            gauge = _measured(gauge, min(MOST_BAR, max(0.0, bars)))
+        cylinders.append(cylinder.model_copy(update={"gauge_bar": gauge}))
+    supplies = supplies.model_copy(update={"cylinders": tuple(cylinders)})
+    parts = {"start": start, "baby": baby, "supplies": supplies}
+    return replace(case, trip=case.trip.model_copy(update=parts))
+
+
+LOWEST_C, HIGHEST_C, MOST_BAR = 25.0, 43.0, 400.0  # as a trip file allows them
+
+
+def _read(view: TripView, item: str) -> float | None:
+    shown = view.checks.get(item)
+    if shown is None or not shown.body["done"]:
+        return None
+    value = shown.body["value"]
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value)
+
+
+def _measured(planned: Quantity, value: float) -> Quantity:
+    return Quantity(value=value, spread=planned.spread, provenance="measured")
 
 
 def _observed(view: TripView, start: datetime) -> Iterator[Item]:
@@ -119,6 +151,7 @@ class LiveTrip:
         self._members = members
         self._seed = seed
         self._start: datetime | None = None
+        self._from: Case | None = None
         self._fed: list[Item] = []
         self._judged: dict[tuple[int, str], Judgement] = {}
         self._trunk: Watcher | None = None
@@ -135,7 +168,7 @@ class LiveTrip:
         if at_s > LONGEST_S:
             return Look(now, at_s, view.last_seq, trouble=_TOO_LONG)
         items = [item for item in items_of(view) if item.at_s <= LONGEST_S]
-        self._bring_up(items, start)
+        self._bring_up(items, start, as_checked(self.case, view))
         assert self._trunk is not None
         leaf = copy.deepcopy(self._trunk)
         leaf.advance(max(at_s, 0.0))
@@ -149,27 +182,27 @@ class LiveTrip:
             dict(self._judged),
         )
 
-    def _bring_up(self, items: list[Item], start: datetime) -> None:
+    def _bring_up(self, items: list[Item], start: datetime, case: Case) -> None:
         same = 0
-        if self._trunk is not None and start == self._start:
+        going = self._trunk is not None and (start, case) == (self._start, self._from)
+        if going:
             for old, new in zip(self._fed, items, strict=False):
                 if old != new:
                     break
                 same += 1
-        if self._trunk is None or start != self._start:
-            self._restart(start)
+        if not going:
+            self._restart(start, case)
         elif same < len(self._fed):
             self._go_back(same)
         for item in items[len(self._fed) :]:
             self._feed(item)
 
-    def _restart(self, start: datetime) -> None:
+    def _restart(self, start: datetime, case: Case) -> None:
         assert self._air_set_c is not None
-        trunk = Watcher(
-            self.case, members=self._members, seed=self._seed, air_set_c=self._air_set_c
-        )
+        trunk = Watcher(case, members=self._members, seed=self._seed, air_set_c=self._air_set_c)
         trunk.begin()
-        self._start, self._trunk, self._fed, self._judged = start, trunk, [], {}
+        self._start, self._from = start, case
+        self._trunk, self._fed, self._judged = trunk, [], {}
         self._kept = [(0, 0.0, copy.deepcopy(trunk))]
 
     def _go_back(self, same: int) -> None:

@@ -1,0 +1,279 @@
+"""Entries on the road, and a watch that is rebuilt from the record alone."""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+import tomllib
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from warmhold.model import Case, load_case, shipped_path
+from warmhold.record import Entry, Record
+from warmhold.record.views import Reading, trip_view
+from warmhold.watch import Band
+from warmhold.web.quantities import number_in, quantities, question
+from warmhold.web.watching import LiveTrip, Look, as_checked, items_of
+from web.serving import Hand, Server, plain, start
+
+T0 = datetime(2026, 1, 14, 3, 5, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def winter() -> Case:
+    return load_case(shipped_path("trips", "winter-road"))
+
+
+# --- what is read and asked about ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("36.5", 36.5), ("36,5", 36.5), (" 142 ", 142), ("\u22122", -2), (".5", 0.5), ("+7", 7)],
+)
+def test_a_keypads_numbers_are_read(text: str, value: float) -> None:
+    assert number_in(text) == value
+
+
+@pytest.mark.parametrize(
+    "text", ["", "fast", "36.5.1", "1e5", "nan", "inf", "36 5", "0x1", "\u0663", "1" * 30, "--1"]
+)
+def test_what_is_no_number_is_not_guessed_at(text: str) -> None:
+    assert number_in(text) is None
+
+
+def test_what_is_hard_to_believe_is_asked_about_and_nothing_else(winter: Case) -> None:
+    skin = quantities(winter)["skin_c"]
+    last = Reading("skin_c", 36.5, T0, 1)
+    assert question(skin, 36.8, last, 5, None) == ""
+    assert "mostly lie between" in question(skin, 46.5, None, None, None)
+    assert "5 min ago it was 36.5" in question(skin, 34.5, last, 5, None)
+    assert question(skin, 34.5, last, 45, None) == "", "an old reading says little"
+    air = quantities(winter)["air_c"]
+    assert "expects about 35.9" in question(air, 22.0, None, None, Band(35.2, 35.9, 36.4))
+    assert question(air, 35.0, None, None, Band(35.2, 35.9, 36.4)) == ""
+
+
+def test_each_cylinder_has_a_gauge_and_the_bar_its_own_divisions(winter: Case) -> None:
+    known = quantities(winter)
+    assert "gauge_bar:small oxygen" in known
+    assert known["battery_divisions"].high == winter.unit.battery.bar_divisions
+
+
+# --- the watch, rebuilt from the record ---------------------------------------------------------
+
+
+def _look(tmp_path: Path, case: Case, order: list[int], struck: bool = False) -> Look:
+    """Write the same entries in some order, then look at minute 40."""
+    body = {"trip_toml": "x", "unit_toml": "x", "policy_toml": "x", "sheet": {}}
+    entries = [
+        Entry("form-a", "t", "happening", {"what": "front closed"}, "Ann", _at(3)),
+        Entry("form-b", "t", "observation", _seen(skin_c=36.4, air_c=35.5), "Ann", _at(6)),
+        Entry("form-c", "t", "observation", _seen(skin_c=36.2, air_c=35.0), "Ann", _at(14)),
+        Entry(
+            "form-d", "t", "happening",
+            {"what": "leg started", "detail": {"leg": "across the yard"}}, "Ann", _at(15),
+        ),
+        Entry("form-e", "t", "observation", _seen(skin_c=36.3, air_c=33.0), "Ann", _at(26)),
+    ]  # fmt: skip
+    live = LiveTrip(case, 36.0, 50, 7)
+    with Record.open(tmp_path) as record:
+        record.append(Entry("form-p", "t", "trip-planned", body, "Ann"))
+        record.append(Entry("form-s", "t", "trip-started", {}, "Ann", T0))
+        seqs = {}
+        for number in order:
+            seqs[number] = record.append(entries[number]).seq
+            # looked at in between, as a page would: what was seen then must leave no trace
+            live.look(trip_view(record.events("t")), _at(30))
+        if struck:
+            wrong = Entry("form-x", "t", "observation", _seen(skin_c=31.0), "Ann", _at(10))
+            seq = record.append(wrong).seq
+            live.look(trip_view(record.events("t")), _at(35))
+            mend = {"corrects": seq, "body": None}
+            record.append(Entry("form-y", "t", "correction", mend, "Ann"))
+        return live.look(trip_view(record.events("t")), _at(40))
+
+
+def _at(minute: float) -> datetime:
+    return T0 + timedelta(minutes=minute)
+
+
+def _seen(**values: float) -> dict[str, object]:
+    return {"values": values, "set": "extra"}
+
+
+def test_the_order_of_typing_makes_no_difference_to_the_watch(tmp_path: Path, winter: Case) -> None:
+    one = _look(tmp_path / "a", winter, [0, 1, 2, 3, 4])
+    other = _look(tmp_path / "b", winter, [4, 2, 0, 3, 1])
+    assert one.present is not None
+    assert other.present == one.present
+    assert other.forecast == one.forecast
+    assert [c.key for c in other.conditions] == [c.key for c in one.conditions]
+
+
+def test_an_entry_that_was_struck_out_leaves_no_trace_in_the_watch(
+    tmp_path: Path, winter: Case
+) -> None:
+    order = [0, 1, 2, 3, 4]
+    assert (
+        _look(tmp_path / "a", winter, order, struck=True).present
+        == _look(tmp_path / "b", winter, order).present
+    )
+
+
+def test_a_server_that_starts_again_sees_what_one_that_ran_on_sees(
+    tmp_path: Path, winter: Case
+) -> None:
+    seen = _look(tmp_path, winter, [0, 1, 2, 3, 4])
+    with Record.open(tmp_path) as record:
+        view = trip_view(record.events("t"))
+    fresh = LiveTrip(winter, 36.0, 50, 7).look(view, _at(40))
+    assert fresh.present == seen.present
+
+
+def test_what_is_known_before_leaving_reaches_the_watch(tmp_path: Path, winter: Case) -> None:
+    with Record.open(tmp_path) as record:
+        body = {"trip_toml": "x", "unit_toml": "x", "policy_toml": "x", "sheet": {}}
+        record.append(Entry("form-p", "t", "trip-planned", body, "Ann"))
+        for item, value in (("gauge:small oxygen", 60.0), ("battery-bar", 4.0)):
+            check = {"item": item, "done": True, "value": value, "judged": "stop"}
+            record.append(Entry(f"form-{value}", "t", "check", check, "Ann"))
+        record.append(Entry("form-s", "t", "trip-started", {}, "Ann", T0))
+        view = trip_view(record.events("t"))
+    assert items_of(view) == (), "what the watch starts from is not told to it once more"
+    trip = as_checked(winter, view).trip
+    assert trip.supplies.cylinders[0].gauge_bar.value == 60
+    assert trip.start.battery_charge_percent.value == 40
+    look = LiveTrip(winter, 36.0, 50, 7).look(view, _at(1))
+    assert look.present is not None
+    assert look.present.cylinders[0].gauge_bar.p50 == pytest.approx(60, abs=3)
+    assert look.present.battery_wh.p50 < 25
+
+
+def test_without_a_start_temperature_or_after_twelve_hours_it_says_so(
+    tmp_path: Path, winter: Case
+) -> None:
+    _look(tmp_path, winter, [0])
+    with Record.open(tmp_path) as record:
+        view = trip_view(record.events("t"))
+    for live, at in ((LiveTrip(winter, None, 50, 7), 10), (LiveTrip(winter, 36.0, 50, 7), 800)):
+        look = live.look(view, _at(at))
+        assert look.present is None
+        assert look.forecast is None
+        assert look.trouble.startswith("The watch is not available")
+
+
+# --- through the server -------------------------------------------------------------------------
+
+
+def test_a_repeated_form_gives_the_same_answer_and_one_entry(
+    serve: Callable[..., Server], planned: tuple[Path, str]
+) -> None:
+    server, trip = serve(), planned[1]
+    hand = Hand(server)
+    start(hand, trip)
+    marks = hand.marks(f"/trip/{trip}/road")
+    form = {**marks, "skin_c": "36.5", "part": "set"}
+    answers = [hand.client.post(f"/trip/{trip}/observe", data=form) for _ in range(4)]
+    assert {a.headers["location"] for a in answers} == {answers[0].headers["location"]}
+    other = hand.client.post(f"/trip/{trip}/observe", data={**form, "skin_c": "36.9"})
+    assert other.status_code == 503
+    text = plain(other.text)
+    assert "Not saved." in text
+    assert "already saved" in text
+    assert 'value="36.9"' in other.text, "what was typed is still there"
+    assert hand.text(f"/trip/{trip}/timeline").count("Skin 36.5 °C") == 1
+
+
+def test_stated_times_are_of_today_or_last_night_and_never_to_come(
+    serve: Callable[..., Server], planned: tuple[Path, str]
+) -> None:
+    server, trip = serve(), planned[1]
+    hand = Hand(server)
+    early = (datetime.now(UTC) - timedelta(minutes=90)).strftime("%H:%M")
+    start(hand, trip, at=early)
+    text = hand.text(f"/trip/{trip}/road")
+    assert re.search(r"Since the baby went in (89|90|91) min", text), text[:1500]
+    for at in ("tomorrow", "25:10", "2031-01-01 10:00"):
+        answer = hand.post(f"/trip/{trip}/observe", {"skin_c": "36.5", "part": "set", "at": at})
+        assert answer.status_code == 422
+        assert f'value="{at}"' in answer.text
+    assert "missed" in hand.text(f"/trip/{trip}/timeline"), "a gap is shown as a gap"
+
+
+def test_a_disk_that_takes_nothing_is_said_and_nothing_is_called_saved(
+    serve: Callable[..., Server], planned: tuple[Path, str]
+) -> None:
+    server, trip = serve(), planned[1]
+    hand = Hand(server)
+    start(hand, trip)
+    path = server.folder / "record.sqlite"
+    aside = path.with_name("aside.sqlite")
+    path.rename(aside)  # as if the disk had gone
+    answer = hand.post(f"/trip/{trip}/observe", {"skin_c": "36.5", "part": "set"}, page="/enter")
+    assert answer.status_code == 503
+    text = plain(answer.text)
+    assert "Not saved" in text or "Nothing was saved" in text
+    assert "moved, deleted or replaced" in text
+    assert "36.5" in answer.text
+    assert not re.search(r"Saved \d\d:\d\d", text)
+    aside.rename(path)
+
+
+def test_a_folder_in_use_by_another_server_is_said_on_every_page(
+    serve: Callable[..., Server], planned: tuple[Path, str]
+) -> None:
+    server = serve()
+    second = Server(server.folder).start()
+    try:
+        hand = Hand(second)
+        answer = hand.client.get("/")
+        assert answer.status_code == 503
+        assert "record" in plain(answer.text)
+        assert hand.client.get(f"/trip/{planned[1]}/road").status_code == 503
+    finally:
+        second.stop()
+    assert second.failures() == ""
+
+
+def test_files_of_the_folder_are_the_owners_alone(shared: Server) -> None:
+    assert stat.S_IMODE(os.stat(shared.folder / "session.key").st_mode) == 0o600
+
+
+def test_colours_of_the_pages_are_those_of_the_sheet() -> None:
+    root = Path(__file__).parents[2] / "src" / "warmhold"
+
+    def tokens(text: str) -> dict[str, str]:
+        return dict(re.findall(r"(--[\w-]+): ([^;]+);", text))
+
+    sheet = (root / "report" / "sheet.css").read_text()
+    web = (root / "web" / "static" / "web.css").read_text()
+    light, _, rest = sheet.partition("@media (prefers-color-scheme: dark)")
+    dark = rest.partition("* { box-sizing")[0]
+    by_device = web.partition("@media (prefers-color-scheme: dark)")
+    assert tokens(by_device[0]) == tokens(light)
+    assert tokens(by_device[2].partition(':root[data-look="light"]')[0]) == tokens(dark)
+    by_hand = web.partition(':root[data-look="dark"] {')[2].partition("}")[0]
+    assert tokens(by_hand) == tokens(dark)
+
+
+def test_no_page_holds_a_script_or_style_of_its_own() -> None:
+    templates = Path(__file__).parents[2] / "src" / "warmhold" / "web" / "templates"
+    for path in templates.glob("*.html"):
+        text = path.read_text()
+        assert not re.search(r"<script(?![^>]*\bsrc=)|<style|\sstyle=|\son\w+=", text), path.name
+        for form in re.findall(r"<form[^>]*method=\"post\".*?</form>", text, flags=re.S):
+            assert "marks(" in form, path.name
+
+
+def test_entries_name_their_source_of_limits() -> None:
+    table = Path(__file__).parents[2] / "src" / "warmhold" / "data" / "tables" / "entries.toml"
+    raw = tomllib.loads(table.read_text())
+    for row in [*raw["quantity"].values(), raw["gauge"]]:
+        assert row["mark"]
+        assert row["source"]
+        assert row["low"] < row["high"]
