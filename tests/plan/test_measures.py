@@ -415,9 +415,30 @@ def test_a_cooled_baby_has_bounds_of_its_own(base: Case) -> None:
     outcome = reading(case, [(0, 33.5), (30, 33.2), (62, 33.9)])
     np.testing.assert_allclose(measures.cold(outcome).spare, 0.2, atol=0.02)
     np.testing.assert_allclose(measures.hot(outcome).spare, 0.1, atol=1e-9)
-    warm = measures.hot(reading(case, [(0, 36.8), (62, 36.8)]))
-    np.testing.assert_allclose(warm.spare, -2.8, atol=1e-9)
-    np.testing.assert_allclose(warm.fails_min, 0.0)
+    late = measures.hot(reading(case, [(0, 33.5), (42, 36.8), (62, 36.8)]))
+    np.testing.assert_allclose(late.spare, -2.8, atol=1e-9)
+    # 33.5 rises 3.3 K in 42 min: above 34.0 after 6.4
+    np.testing.assert_allclose(late.fails_min, 8.0)
+
+
+def test_a_baby_that_comes_outside_the_band_is_judged_at_handover(base: Case) -> None:
+    """Cold from the start, 35.8, and 36.7 at the end: 0.2 to spare; 36.4: 0.1 short.
+
+    The other bound still counts all the way: a peak of 37.7 is 0.2 short.
+    """
+    case = three_legs(base)
+    rewarmed = reading(case, [(0, 35.8), (30, 37.7), (62, 36.7)])
+    np.testing.assert_allclose(measures.cold(rewarmed).spare, 0.2, atol=1e-9)
+    assert (measures.cold(rewarmed).where == 2).all()
+    np.testing.assert_allclose(measures.hot(rewarmed).spare, -0.2, atol=0.03)  # beside 30
+    still = measures.cold(reading(case, [(0, 35.8), (62, 36.4)]))
+    np.testing.assert_allclose(still.spare, -0.1, atol=1e-9)
+    fever = measures.hot(reading(case, [(0, 38.2), (62, 37.3)]))
+    np.testing.assert_allclose(fever.spare, 0.2, atol=1e-9)
+    # a dip after a fever is a dip
+    np.testing.assert_allclose(
+        measures.cold(reading(case, [(0, 38.2), (42, 36.3), (62, 37.0)])).spare, -0.2, atol=1e-9
+    )
 
 
 def test_bounds_are_policys(base: Case) -> None:

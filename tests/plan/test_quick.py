@@ -49,7 +49,7 @@ def test_the_middle_and_the_share_agree_with_fine_steps_and_another_seed(
             continue
         # four standard errors of a median (of a normal: 1.25 sd / sqrt n), and what a rare tail
         # or an output step of a minute moves
-        step = {"min": 1.0, "K": 0.05, "L": 5.0, "points": 0.2, "%": 0.01, "kPa": 0.05}
+        step = {"min": 1.0, "°C": 0.05, "L": 5.0, "points": 0.2, "%": 0.01, "kPa": 0.05}
         error = 4 * 1.25 * float(spare.std()) * chance + step[margin.unit]
         assert margin.band.p50 == pytest.approx(float(np.median(spare)), abs=error), margin.key
         share = float(np.mean(spare >= 0.0))
