@@ -27,7 +27,8 @@ def bare_sheet(case: Case, air_set_c: float | None = 35.0) -> Sheet:
     start: Any = StartPoint(air_set_c, None, None, None, None, (), "")
     on_oxygen = baby.support != "none" and baby.oxygen_percent.value > 21
     return Sheet(
-        title=case.trip.title, verdict="go", headline="", first_to_fail="", needs_attention=(),
+        title=case.trip.title,
+        identity="", verdict="go", headline="", first_to_fail="", needs_attention=(),
         start=start, warm_up=WarmUp(None, None, None, None, None, ""), margins=(), holds=(),
         oxygen=(), ceiling_altitude_m=None, kit=Kit((), True, None, ""), cylinders=(),
         alarms=alarm_limits(case, baby.oxygen_percent.value, on_oxygen), mends=(), together=None,

@@ -24,7 +24,7 @@ from warmhold.model import Case
 from warmhold.plan import changes
 from warmhold.plan.margins import measured
 from warmhold.plan.measures import Measure
-from warmhold.plan.mends import candidates, tried
+from warmhold.plan.mends import Candidate, candidates, tried
 from warmhold.plan.planner import plan_case
 from warmhold.plan.start_point import powered
 from warmhold.plan.warmup import warm_up
@@ -212,6 +212,52 @@ def test_one_change_that_mends_alone_is_not_called_together() -> None:
     assert t.sheet.together is None
     assert [m.mends for m in t.sheet.mends] == [True]
     assert t.sheet.mends[0].margin == "warm"
+
+
+def test_of_changes_together_none_breaks_what_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Told by stand-in shares: the best for the cold would make the baby hot, so the next is taken.
+
+    Battery needs its own change. What each change does is written on the trip's title.
+    """
+    kept = {"cold": 0.5, "battery": 0.2, "hot": 1.0}
+    effects = {
+        "much warmer": {"cold": 1.0, "hot": 0.3},
+        "a little warmer": {"cold": 0.97},
+        "spare": {"battery": 1.0},
+    }
+
+    def stand_in(outcome: Outcome, _ready_min: Floats) -> dict[str, Measure]:
+        now = dict(kept)
+        for name, effect in effects.items():
+            if name in outcome.ensemble.case.trip.title:
+                now.update(effect)
+        members = outcome.ensemble.p.shape[0]
+        never, nowhere = np.full(members, np.inf), np.full(members, -1, dtype=np.int64)
+        ranks = (np.arange(members) + 0.5) / members
+        return {k: Measure(share - ranks, never, nowhere) for k, share in now.items()}
+
+    monkeypatch.setattr("warmhold.plan.mends.measured", stand_in)
+
+    def candidate(name: str, margin: str) -> Candidate:
+        def change(case: Case) -> Case:
+            return cases.trip(case, title=f"{case.trip.title}, {name}")
+
+        return Candidate(name, margin, change, frozenset({name}))
+
+    offered = [
+        candidate("much warmer", "cold"), candidate("a little warmer", "cold"),
+        candidate("spare", "battery"),
+    ]  # fmt: skip
+    case = part(shipped_case("term-by-day"), "start", air_set_c=31.0)
+    rows, together = tried(case, offered, 0.95, 100, SEED, lambda _done: None)
+    by_title = {row.title: row for row in rows}
+    assert not by_title["much warmer"].mends
+    assert by_title["much warmer"].side_effect
+    assert by_title["a little warmer"].mends
+    assert together is not None
+    assert together.changes == ("spare", "a little warmer")
+    assert together.holds
+    assert together.probability == pytest.approx(0.97)
 
 
 # --- the changes themselves --------------------------------------------------------------------

@@ -93,6 +93,22 @@ def test_a_bare_baby_feels_what_neutral_sources_allow(bare: Case) -> None:
         assert start.neutral_low_c < start.neutral_high_c
 
 
+@pytest.mark.parametrize(("first_c", "ambient_c"), [(36.0, 20), (38.0, 20)])
+def test_a_bare_baby_who_comes_cold_or_hot_is_not_steered_beyond_neutral(
+    bare: Case, first_c: float, ambient_c: float
+) -> None:
+    """The course of the trip would ask for far warmer or cooler air; the sources bound it."""
+    case = part(on_the_road(bare, ambient_c), "baby", temperature_c=exactly(first_c, 0.1))
+    start = choose(case).start
+    assert start.neutral_low_c is not None
+    assert start.neutral_high_c is not None
+    assert start.operative_at_set is not None
+    felt = start.operative_at_set.p50
+    assert start.neutral_low_c - 0.35 <= felt <= start.neutral_high_c + 0.35
+    unbound = trial(case, 5, 38.0 if first_c < 37 else 28.0)
+    assert unbound.miss_k < trial(case, 5, start.air_set_c or 0.0).miss_k  # it would be preferred
+
+
 def test_a_double_wall_needs_less(bare: Case) -> None:
     """The same hood with a second wall: the inner wall is warmer, so the air may be cooler."""
     single = on_the_road(bare, 12)

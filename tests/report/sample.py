@@ -258,6 +258,7 @@ def winter() -> Sheet:
     """Night A: not yet."""
     return Sheet(
         title="Winter road: Alder Bay to Northmoor",
+        identity="Heron 7 · 3200 g · 39.5 weeks · hood 30 % · Alder single · policy Cautious",
         verdict="not yet",
         headline="The battery runs empty on the walk in 88 of 100 such trips; policy allows 5.",
         first_to_fail="The battery, on the walk from ward to ambulance, not on the road.",

@@ -8,7 +8,7 @@ from warmhold.model import Case, Sourced
 from warmhold.model.base import SPREAD_BY_POLICY, Quantity
 from warmhold.plan.drivers import ASSUMED_SHARE, UNSURE, variance_shares
 from warmhold.plan.margins import describe, measured, value_text
-from warmhold.plan.measures import body_bounds_c
+from warmhold.plan.measures import body_bounds_c, leg_minutes
 from warmhold.plan.sheet import Margin
 from warmhold.plan.words import band, band_of, clock, number, share
 from warmhold.science.hood_gas import minutes_to_share, time_constant_min
@@ -18,6 +18,7 @@ from warmhold.simulate.draws import Draws
 from warmhold.simulate.readouts import body_temperature_c, minutes_from_loading
 from warmhold.simulate.scenario import Outcome
 
+SECOND_STEP_C = 37.0
 REPLACE_BELOW = 0.8  # of its rating
 FETAL_P50_KPA = 2.67  # 20 mmHg: mostly fetal haemoglobin, 18 to 20 mmHg (memory-level mix)
 WARM_AGAIN_K = 0.2  # above the lower bound of a cooled baby: time to act
@@ -43,6 +44,26 @@ HOW_TO_MEASURE = {
     "trip.baby.oxygen_percent": "watch the need for ten minutes before leaving",
     "physiology.site_offset": "take a rectal or second axillary temperature",
 }
+
+
+def identity(case: Case) -> str:
+    """Which baby this sheet is for, in one line."""
+    baby = case.trip.baby
+    support = "no support" if baby.support == "none" else str(baby.support)
+    if baby.flow_lpm is not None:
+        support += f" {baby.flow_lpm.value:g} L/min"
+    if baby.support != "none":
+        support += f" {baby.oxygen_percent.value:g} %"
+    parts = (
+        baby.pseudonym,
+        f"{baby.weight_g.value:.0f} g",
+        f"{baby.gestation_weeks:g} weeks",
+        support,
+        f"first {baby.temperature_c.value:.1f} °C {baby.temperature_site}",
+        case.unit.name,
+        f"policy {case.policy.name}",
+    )
+    return " · ".join(parts)
 
 
 def trip_facts(case: Case) -> tuple[tuple[str, str], ...]:
@@ -130,6 +151,12 @@ def attention(outcome: Outcome, margins: tuple[Margin, ...]) -> tuple[str, ...]:
         )
         lines.append(_wash_in(outcome))
     lines += _oxygen_lines(outcome)
+    lines += _other_gas_lines(outcome)
+    if (case.trip.start.air_set_c or 0.0) > SECOND_STEP_C:
+        lines.append(
+            f"Air above {SECOND_STEP_C:g} °C: the unit may ask for a second step to set it "
+            "(recalled, unverified); watch skin and axilla closely, by your protocol."
+        )
     lines += _display_lines(outcome)
     if any(m.key == "humidity" and m.state == "falls short" for m in margins):
         lines.append("Cold dry air makes the hood dry: the baby loses water and heat through skin.")
@@ -180,8 +207,29 @@ def _oxygen_lines(outcome: Outcome) -> list[str]:
         )
         lines.append(
             f"Left at {baby.oxygen_percent.value:g} % on {highest.name}, the baby would be as if "
-            f"on {100.0 * alike:.0f} % here."
+            f"on {100.0 * alike:.0f} % here: raise it as the table of oxygen by leg says."
         )
+    return lines
+
+
+def _other_gas_lines(outcome: Outcome) -> list[str]:
+    """Gas out of walls and vehicles is not checked: say how much is drawn from it."""
+    ensemble = outcome.ensemble
+    gas, legs = ensemble.gas, ensemble.case.trip.legs
+    minutes = leg_minutes(ensemble)
+    lines = []
+    for source in ("wall", "vehicle"):
+        on = np.array([leg.gas == source for leg in legs])
+        drawn = gas.drawn_oxygen_lpm[:, on] * minutes[:, on]
+        worst = gas.drawn_worst_lpm[:, on] * minutes[:, on]
+        air = gas.drawn_air_lpm[:, on] * minutes[:, on]
+        if on.any() and float(np.median(worst.sum(axis=1))) > 0.0:
+            amounts = [np.quantile(part.sum(axis=1), 0.95) for part in (drawn, air, worst)]
+            lines.append(
+                f"Gas from the {source} is not checked: the trip draws up to "
+                f"{amounts[0]:.0f} L of oxygen and {amounts[1]:.0f} L of air from it, "
+                f"{amounts[2]:.0f} L of oxygen if the need rises to 100 %."
+            )
     return lines
 
 

@@ -38,7 +38,12 @@ def _row(name: str, kind: str, litres: Floats, opened: float | None, empty: Floa
     if float(np.mean(np.isfinite(empty))) < 0.5:
         lasts_in = share(float(np.mean(~np.isfinite(empty))))
         return CylinderRow(
-            name, kind, contents, opened, None, f"outlasts {lasts_in} of simulated trips"
+            name,
+            kind,
+            contents,
+            opened,
+            None,
+            f"lasts {lasts_in} of simulated trips, policy's reserve not counted",
         )
     finite = empty[np.isfinite(empty)]
     lasts: Band = band_of(finite)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from warmhold.model import Case, Cylinder
 from warmhold.model.policy import Policy
+from warmhold.science.battery import rate_share, temperature_share
 from warmhold.science.gas import deliverable_l
 from warmhold.simulate import layout as at
 from warmhold.simulate.draws import Draws, drawn
@@ -250,6 +251,27 @@ def _minutes_without_power(outcome: Outcome) -> Floats:
     since = np.maximum(clock[:, :-1], np.minimum(outcome.run.empty_s / 60.0, 1.0e9)[:, None])
     minutes = dead * np.maximum(clock[:, 1:] - since, 0.0)
     return np.asarray(minutes[:, begin:].sum(axis=1))
+
+
+def minutes_at_leg_draw(outcome: Outcome) -> Floats:
+    """Minutes the battery would carry the unit at the mean draw of each leg, (members, outputs)."""
+    now = minutes_left(outcome)
+    draw = outcome.flow(at.F_BATTERY_W)
+    mean = draw.copy()
+    for number in range(len(outcome.ensemble.case.trip.legs)):
+        part = outcome.leg_outputs(number)
+        running = np.where(draw[:, part] > 0.0, draw[:, part], np.nan)
+        with np.errstate(invalid="ignore"):
+            counted = np.isfinite(running).any(axis=1)
+            leg_mean = np.where(counted, np.nansum(running, axis=1), 0.0)
+            leg_mean = leg_mean / np.maximum(np.isfinite(running).sum(axis=1), 1)
+        mean[:, part] = leg_mean[:, None]
+    p = outcome.ensemble.p
+    rate = rate_share(np.maximum(mean, 1.0e-3), p[:, at.RATED_W, None], p[:, at.PEUKERT, None])
+    share = temperature_share(outcome.state(at.PACK), p[:, at.IS_LEAD, None])
+    left = np.maximum(outcome.state(at.CHARGE), 0.0)
+    minutes = 60.0 * left * share / (np.maximum(mean, 1.0e-3) * rate)
+    return np.where((left > 0.0) & (mean > 0.0), minutes, np.where(left > 0.0, now, 0.0))
 
 
 def leg_at(outcome: Outcome, minutes: Floats) -> Ints:

@@ -14,7 +14,7 @@ from warmhold.model.trip import Dressing
 from warmhold.plan import changes, measures
 from warmhold.plan.margins import describe, measured
 from warmhold.plan.sheet import Margin, Mend, Together, WarmUp
-from warmhold.plan.start_point import choose_air_set, on_grid, powered
+from warmhold.plan.start_point import WARMEST_C, choose_air_set, on_grid, powered
 from warmhold.plan.warmup import warm_up
 from warmhold.plan.words import number
 from warmhold.science.air import SEA_LEVEL_KPA
@@ -267,7 +267,7 @@ def _other_air(case: Case, key: str, shifts: tuple[float, ...]) -> list[Candidat
             frozenset({"air"}),
         )
         for setting in settings
-        if setting != now
+        if setting != now and setting <= max(now, WARMEST_C)
     ]
 
 

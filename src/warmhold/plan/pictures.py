@@ -9,7 +9,7 @@ from warmhold.model import Cylinder
 from warmhold.plan import measures
 from warmhold.plan.sheet import LegSpan, Plot, Series
 from warmhold.simulate import layout as at
-from warmhold.simulate.readouts import body_temperature_c, leg_of_output, minutes_left
+from warmhold.simulate.readouts import body_temperature_c, leg_of_output
 from warmhold.simulate.scenario import Outcome
 
 Floats = NDArray[np.float64]
@@ -64,8 +64,8 @@ def _series(key: str, title: str, values: Floats) -> Series:
     return Series(key, title, *(tuple(float(v) for v in row) for row in (low, middle, high)))
 
 
-def plots(outcome: Outcome) -> tuple[Plot, ...]:
-    """All plots of the sheet."""
+def plots(outcome: Outcome, unknown: frozenset[str] = frozenset()) -> tuple[Plot, ...]:
+    """All plots of the sheet, but for what cannot be told."""
     minutes = _nominal_min(outcome)
     shown = minutes >= -LONGEST_LEAD_IN_MIN - 1e-9
     axis = tuple(float(m) for m in minutes[shown])
@@ -104,8 +104,8 @@ def plots(outcome: Outcome) -> tuple[Plot, ...]:
     found.append(
         Plot(
             "minutes", "Battery: minutes left if outside power were lost now", "min", axis,
-            (_series("minutes", "minutes", minutes_left(outcome)[:, shown]),), None,
-            "At the draw of that moment; a heater that works harder shortens it.",
+            (_series("minutes", "minutes", measures.minutes_at_leg_draw(outcome)[:, shown]),), None,
+            "At the mean draw of each leg.",
         )
     )  # fmt: skip
     cylinders = _cylinder_series(outcome)
@@ -117,8 +117,17 @@ def plots(outcome: Outcome) -> tuple[Plot, ...]:
                 "All carried cylinders of a gas together, at 15 °C and one atmosphere.",
             )
         )  # fmt: skip
-    found.append(_oxygen_plot(outcome, minutes, aboard))
-    return tuple(found)
+    if outcome.ensemble.case.trip.baby.support != "none":
+        found.append(_oxygen_plot(outcome, minutes, aboard))
+    hidden = {
+        key
+        for key, margin in (
+            ("temperature", "heat"), ("core", "cold"), ("core", "hot"), ("battery", "battery"),
+            ("minutes", "battery"), ("cylinders", "oxygen"), ("oxygen", "altitude"),
+        )
+        if margin in unknown
+    }  # fmt: skip
+    return tuple(plot for plot in found if plot.key not in hidden)
 
 
 def cylinder_course(outcome: Outcome, lpm: Floats, litres: Floats) -> Floats:

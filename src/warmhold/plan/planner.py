@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, timezone
 
 import numpy as np
@@ -14,14 +15,24 @@ from warmhold.plan import measures
 from warmhold.plan.alarms import alarm_limits
 from warmhold.plan.changes import with_start
 from warmhold.plan.drivers import assumed_behind
-from warmhold.plan.facts import assumptions, attention, measure_next, trip_facts
+from warmhold.plan.facts import assumptions, attention, identity, measure_next, trip_facts
 from warmhold.plan.gas_rows import cylinder_rows
 from warmhold.plan.kit import lightest_kit
 from warmhold.plan.margins import margin, measured
 from warmhold.plan.measures import Measure
 from warmhold.plan.mends import candidates, tried
 from warmhold.plan.pictures import leg_spans, plots
-from warmhold.plan.sheet import Hold, Margin, OxygenRow, Sheet, Verdict, WarmUp
+from warmhold.plan.sheet import (
+    AlarmLimit,
+    Hold,
+    Margin,
+    Mend,
+    OxygenRow,
+    Sheet,
+    Together,
+    Verdict,
+    WarmUp,
+)
 from warmhold.plan.start_point import choose_air_set, start_point
 from warmhold.plan.validity import beyond
 from warmhold.plan.warmup import warm_up
@@ -31,7 +42,6 @@ from warmhold.science.analyser import reading_percent
 from warmhold.science.atmosphere import altitude_m_at
 from warmhold.science.oxygen import lowest_pressure_kpa
 from warmhold.simulate import layout as at
-from warmhold.simulate.readouts import minutes_left
 from warmhold.simulate.scenario import Outcome, prepare, run
 
 Floats = NDArray[np.float64]
@@ -97,26 +107,35 @@ def plan_case(
     )
     tell("writing the sheet", 0.97)
     verdict, headline = _verdict(margins, found, warm)
+    headline = _already(outcome) + headline
+    unknown = frozenset(key for item in outside for key in item.unknown)
+    untold = tuple(item.what for item in outside if {"cold", "hot"} & set(item.unknown))
+    alarms = _alarms(case, outcome)
     critical = _critical(margins, found)
     sheet = Sheet(
         title=case.trip.title,
+        identity=identity(case),
         verdict=verdict,
         headline=headline,
         first_to_fail=_first_to_fail(margins, found, outcome),
-        needs_attention=attention(outcome, margins),
-        start=start_point(asked, air_set_c, estimates, trials, outcome),
+        needs_attention=(
+            *_cannot_be_set(alarms),
+            *attention(outcome, margins),
+            *_unmended(margins, mends, together),
+        ),
+        start=start_point(asked, air_set_c, estimates, trials, outcome, untold),
         warm_up=warm,
         margins=margins,
-        holds=_holds(outcome),
+        holds=() if "battery" in unknown else _holds(outcome),
         oxygen=_oxygen_rows(outcome),
         ceiling_altitude_m=_ceiling_m(outcome),
         kit=kit,
         cylinders=cylinder_rows(outcome),
-        alarms=alarm_limits(case, _oxygen_given(outcome), _on_oxygen(case)),
+        alarms=alarms,
         mends=mends,
         together=together,
         legs=leg_spans(outcome),
-        plots=plots(outcome),
+        plots=plots(outcome, unknown),
         assumptions=assumptions(case, outcome, margins),
         outside=tuple(item.what for item in outside),
         measure_next=measure_next(critical, outcome.ensemble.draws),
@@ -247,15 +266,72 @@ def _critical(margins: tuple[Margin, ...], found: Mapping[str, Measure]) -> Marg
     return min(told, key=lambda m: (m.probability or 0.0, _spare(m))) if told else None
 
 
+def _already(outcome: Outcome) -> str:
+    """Said first when the baby comes outside the band."""
+    outside = measures.starts_outside(outcome)
+    if not outside:
+        return ""
+    case = outcome.ensemble.case
+    low, high = measures.body_bounds_c(case.policy, case.trip.baby.cooled)
+    first = number(case.trip.baby.temperature_c.value, 1)
+    bound = f"below {number(low, 1)}" if outside == "cold" else f"above {number(high, 1)}"
+    return f"The baby is already {bound} °C ({first} now, {case.trip.baby.temperature_site}). "
+
+
+def _alarms(case: Case, outcome: Outcome) -> tuple[AlarmLimit, ...]:
+    """Limits at the start, and those of oxygen on the leg where the need is clearly higher."""
+    limits = alarm_limits(case, _oxygen_given(outcome), _on_oxygen(case))
+    need = np.median(outcome.ensemble.gas.need_fraction, axis=0) * 100.0
+    leg = int(need.argmax())
+    if need[leg] < need[0] + 3.0:
+        return limits
+    most = case.policy.oxygen.highest_percent.value
+    there = alarm_limits(case, float(round(min(need[leg], most))), _on_oxygen(case))
+    name = case.trip.legs[leg].name
+    return (
+        *limits,
+        *(
+            replace(limit, title=f"{limit.title}, on {name} (corrected for pressure)")
+            for limit in there
+            if limit.title.startswith("Oxygen in the gas")
+        ),
+    )
+
+
+def _cannot_be_set(alarms: tuple[AlarmLimit, ...]) -> tuple[str, ...]:
+    return tuple(
+        f"Alarm that this unit cannot be set to: {limit.title} (wanted {number(limit.wanted, 0)} "
+        f"{limit.unit}). Have another monitor guard it."
+        for limit in alarms
+        if limit.state == "cannot be set" and limit.wanted is not None
+    )
+
+
+def _unmended(
+    margins: tuple[Margin, ...], mends: tuple[Mend, ...], together: Together | None
+) -> tuple[str, ...]:
+    """What nothing that was tried makes hold."""
+    if together is not None and together.holds:
+        return ()
+    mended = {mend.margin for mend in mends if mend.mends}
+    left = [m for m in margins if m.must_hold and m.state == "falls short" and m.key not in mended]
+    tried_for = {mend.margin for mend in mends}
+    hard = [m for m in left if m.key in tried_for]
+    return (f"Nothing that was tried makes this hold by itself: {_listed(hard)}.",) if hard else ()
+
+
 def _holds(outcome: Outcome) -> tuple[Hold, ...]:
-    """Minutes on battery if outside power is lost, at the worst moment of each leg."""
-    left = minutes_left(outcome)
+    """Minutes on battery at each leg's mean draw: left at its end, or if outside power is lost."""
+    left = measures.minutes_at_leg_draw(outcome)
     found = []
     for index, leg in enumerate(outcome.ensemble.case.trip.legs):
-        lowest = left[:, outcome.leg_outputs(index)].min(axis=1)
-        source = "already on battery" if leg.power == "battery" else f"if {leg.power} power is lost"
-        assumed = assumed_behind(lowest, outcome.ensemble.draws.inputs)
-        found.append(Hold(leg.name, band_of(lowest), source, assumed))
+        part = outcome.leg_outputs(index)
+        if leg.power == "battery":
+            minutes, source = left[:, part.stop - 1], "left when it ends"
+        else:
+            minutes, source = left[:, part].min(axis=1), f"if {leg.power} power is lost"
+        assumed = assumed_behind(minutes, outcome.ensemble.draws.inputs)
+        found.append(Hold(leg.name, band_of(minutes), source, assumed))
     return tuple(found)
 
 

@@ -223,6 +223,7 @@ class Sheet:
     """One plan, whole."""
 
     title: str
+    identity: str  # one line: which baby, which unit, which policy
     verdict: Verdict
     headline: str  # the verdict's one reason, in a sentence
     first_to_fail: str  # sentence; "" when nothing falls short

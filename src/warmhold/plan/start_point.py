@@ -131,14 +131,22 @@ def _allowed(
     cooled baby, or one whom no source covers, is bounded by the unit alone.
     """
     grid = case.unit.limits.air_set_c
+    room_c = case.trip.start.ambient_c.value + case.trip.start.ambient_c.spread
     found = _range(estimates)
     if found is None:
-        return grid.lowest, grid.highest
-    covered = set(case.trip.baby.dressing) != {"bare"}
-    below = COVERED_LOWER_K if covered else 0.0
-    return found[0] + lag_k - below, found[1] + lag_k
+        return min(max(grid.lowest, room_c), grid.highest), grid.highest
+    below = COVERED_LOWER_K if covered(case) else 0.0
+    low = max(found[0] + lag_k - below, room_c + ABOVE_ROOM_K)
+    return low, max(low, min(found[1] + lag_k, WARMEST_C))
 
 
+def covered(case: Case) -> bool:
+    """Whether more than a hat lies between the baby and the hood."""
+    return bool({"dressed", "wrap", "bag"} & set(case.trip.baby.dressing))
+
+
+ABOVE_ROOM_K = 3.0  # a setting is at least this far above the room: IEC 60601-2-20 201.5.4
+WARMEST_C = 38.0  # no warmer air is proposed: first high cut-out of nursery units (memory)
 COVERED_LOWER_K = 5.0  # how far below the bare baby's range a covered baby's air may be
 
 
@@ -211,8 +219,12 @@ def _middle(estimates: tuple[NeutralEstimate, ...]) -> float | None:
 def start_point(
     case: Case, air_set_c: float, estimates: tuple[NeutralEstimate, ...],
     trials: tuple[Trial, ...], outcome: Outcome,
+    untold: tuple[str, ...] = (),
 ) -> StartPoint:  # fmt: skip
-    """Put the chosen setting and its reasons into the sheet's words."""
+    """Put the chosen setting and its reasons into the sheet's words.
+
+    untold : why body temperature cannot be told; then no setting is offered
+    """
     found = _range(estimates)
     end = outcome.leg_outputs(longest_leg(case)).stop - 1
     power_on = case.trip.legs[longest_leg(case)].power != "battery"
@@ -220,6 +232,13 @@ def start_point(
     operative = band_of(outcome.flow(at.F_OPERATIVE)[:, end]) if power_on else None
     wall = band_of(air - outcome.state(at.WALL)[:, end]) if power_on else None
     chosen = next((t for t in trials if t.air_set_c == air_set_c), None)
+    if untold:
+        return StartPoint(
+            None, found[0] if found else None, found[1] if found else None, None, None,
+            tuple((e.source, _by_source(e)) for e in estimates),
+            "Start temperature unknown: set it by protocol. " + " ".join(untold),
+            "outside what the model was made for",
+        )  # fmt: skip
     sentence = _sentence(case, air_set_c, found, operative, wall, chosen)
     return StartPoint(
         air_set_c,
@@ -270,7 +289,7 @@ def _sentence(
         )
     if operative is not None and wall is not None:
         parts.append(
-            f"On {case.trip.legs[longest_leg(case)].name} the wall is {band(wall, 1)} K colder "
+            f"On {case.trip.legs[longest_leg(case)].name} the wall is {band(wall, 1)} °C colder "
             f"than the air, so the baby feels {band(operative, 1)} °C."
         )
     if found is not None:
@@ -278,7 +297,7 @@ def _sentence(
             f"Neutral for a naked baby of this size and age: {number(found[0], 1)} to "
             f"{number(found[1], 1)} °C felt."
         )
-        if set(case.trip.baby.dressing) != {"bare"}:
+        if covered(case):
             parts.append("This baby is covered, so the course of the trip decides, not the table.")
     if chosen is not None:
         parts.append(

@@ -10,12 +10,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from warmhold.model import Case
+from warmhold.plan.words import number
 from warmhold.science.heat import outside_film_w_m2k
 from warmhold.simulate import layout as at
 from warmhold.simulate.scenario import Ensemble
 
 BODY = ("cold", "hot")
-MACHINE = ("warm", "heat", "battery")
+MACHINE = ("heat", "battery")
+EVERYTHING = (
+    "warm", "cold", "hot", "heat", "battery", "oxygen", "oxygen-worst", "air", "air-worst",
+    "altitude", "carbon-dioxide", "humidity",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -39,6 +44,14 @@ def beyond(ensemble: Ensemble) -> tuple[Beyond, ...]:
 def _baby(case: Case) -> list[Beyond]:
     baby = case.trip.baby
     found = []
+    if "EXAMPLE" in case.trip.title or "EXAMPLE" in baby.pseudonym:
+        found.append(
+            Beyond(
+                "This is still the example file: title or pseudonym says EXAMPLE. Put in this "
+                "baby, this unit and these supplies.",
+                EVERYTHING,
+            )
+        )
     if not 400.0 <= baby.weight_g.value <= 5000.0:
         found.append(
             Beyond(
@@ -77,11 +90,11 @@ def _baby(case: Case) -> list[Beyond]:
                 "held there; believe body temperature less."
             )
         )
-    if "bare" in baby.dressing and not baby.cooled:
+    if not {"dressed", "wrap", "bag"} & set(baby.dressing) and not baby.cooled:
         found.append(
             Beyond(
-                "Bare baby: near neutral the model loses up to a third less heat than direct "
-                "calorimetry measured in term babies (docs/validation.md). A bare baby may run "
+                "Naked baby: near neutral the model loses up to a third less heat than direct "
+                "calorimetry measured in term babies (docs/validation.md). A naked baby may run "
                 "colder than shown: lean to the warm side."
             )
         )
@@ -99,23 +112,34 @@ def _baby(case: Case) -> list[Beyond]:
 
 def _legs(case: Case) -> list[Beyond]:
     rules = case.policy.temperature
-    low, high = rules.ambient_rated_low_c.value, rules.ambient_rated_high_c.value
+    room = case.trip.start.ambient_c.value
     found = []
+    if not -20.0 <= room <= 45.0:
+        found.append(
+            Beyond(
+                f"Where the unit warms up: {number(room, 0)} °C is beyond −20 to 45 °C, for which "
+                "hood and battery were modelled; the warm-up cannot be told.",
+                ("warm",),
+            )
+        )
+    low, high = rules.ambient_rated_low_c.value, rules.ambient_rated_high_c.value
     for leg in case.trip.legs:
         ambient = leg.ambient_c.value
         if not -20.0 <= ambient <= 45.0:
             found.append(
                 Beyond(
-                    f"{leg.name}: {ambient:.0f} °C outside is beyond −20 to 45 °C, for which hood "
-                    "and battery were modelled; heat, battery and body temperature cannot be told.",
+                    f"{leg.name}: {number(ambient, 0)} °C outside is beyond −20 to 45 °C, for "
+                    "which hood and battery were modelled; heat, battery and body temperature "
+                    "cannot be told.",
                     BODY + MACHINE,
                 )
             )
         elif not low <= ambient <= high:
             found.append(
                 Beyond(
-                    f"{leg.name}: {ambient:.0f} °C is outside the {low:.0f} to {high:.0f} °C in "
-                    "which a transport incubator has to perform in full (IEC 60601-2-20 201.5.3)."
+                    f"{leg.name}: {number(ambient, 0)} °C is outside the {low:.0f} to {high:.0f} "
+                    "°C in which a transport incubator has to perform in full (IEC 60601-2-20 "
+                    "201.5.3)."
                 )
             )
         if leg.wind_m_s.value > 15.0:

@@ -15,6 +15,7 @@ from warmhold.simulate import layout as at
 from warmhold.simulate.scenario import Outcome, prepare, run
 
 HORIZON_MIN = 150.0
+STANDS_WARM = "The unit stands warm and is ready now: leave it on."
 COOLED = (
     "Cooled on purpose: the unit need not be warm. Switch it on in time to see that it runs, and "
     "have it ready to warm when the clinician says so."
@@ -61,8 +62,8 @@ def warm_up(
             WarmUp(
                 None, None, None, None, in_time,
                 f"The unit is not ready within {HORIZON_MIN:.0f} min of switch-on in "
-                f"{wanted:.0%} of the simulated warm-ups at {air_set_c:.1f} °C: it cannot reach "
-                "or hold that air temperature here.",
+                f"{100 * wanted:.0f} % of the simulated warm-ups at {air_set_c:.1f} °C: it cannot "
+                "reach or hold that air temperature here.",
             ),
             minutes,
         )  # fmt: skip
@@ -80,14 +81,13 @@ def warm_up(
     latest = (start.baby_in - timedelta(minutes=needed)).astimezone(local)
     earliest = (start.now + timedelta(minutes=float(np.ceil(needed)))).astimezone(local)
     if start.unit_state == "warm" and needed < 1.0:
-        sentence = "The unit stands warm: it is ready now."
-    else:
-        sentence = (
-            f"{after}; allow {number(np.ceil(needed), 0)} min. "
-            f"Switch on by {clock(latest, start.offset)} for the baby at "
-            f"{clock(start.baby_in, start.offset)}; switched on now, the baby can go in from "
-            f"{clock(earliest, start.offset)}."
-        )
+        return WarmUp(None, None, None, None, None, STANDS_WARM), minutes
+    sentence = (
+        f"{after}; allow {number(np.ceil(needed), 0)} min. "
+        f"Switch on by {clock(latest, start.offset)} for the baby at "
+        f"{clock(start.baby_in, start.offset)}; switched on now, the baby can go in from "
+        f"{clock(earliest, start.offset)}."
+    )
     assumed = assumed_behind(minutes, outcome.ensemble.draws.inputs)
     return WarmUp(spread, needed, latest, earliest, in_time, sentence, assumed), minutes
 

@@ -116,6 +116,7 @@ def _speaker(console: Console) -> Say:
 
 def _parts(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
     yield Text(say(sheet.title), style="bold")
+    yield Text(say(sheet.identity))
     yield Text(say(f"worked out {words.stamp(sheet.now)}"), style="dim")
     yield Text(say(words.short_cautions(sheet.cautions)), style="dim")
     yield Text("")

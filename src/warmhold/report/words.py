@@ -408,7 +408,7 @@ def felt(start: StartPoint) -> str:
         return start.sentence
     wall = ""
     if known_band(start.wall_below_air_k):
-        wall = f"walls {middle_and_spread(start.wall_below_air_k, 'K')} below the air: "
+        wall = f"walls {middle_and_spread(start.wall_below_air_k, '°C')} below the air: "
     line = f"{wall}feels like {middle_and_spread(start.operative_at_set, '°C')}"
     if not known(start.neutral_low_c) and not known(start.neutral_high_c):
         return f"{line}. {start.reason or 'Neutral: unknown.'}"

@@ -69,6 +69,9 @@ class GasUse:
     worst_air_lpm: Floats  # with air alone
     need_fraction: Floats  # oxygen fraction asked for on each leg, may exceed 1
     hood_flow_lpm: Floats  # oxygen into the hood, 0 for other support
+    drawn_oxygen_lpm: Floats  # from whatever source the leg has
+    drawn_air_lpm: Floats
+    drawn_worst_lpm: Floats  # oxygen with the need risen to 100 %, from whatever source
 
 
 @dataclass(frozen=True)
@@ -176,7 +179,10 @@ def prepare(
     durations = _durations(trip, stretches, leg_min, warming_min, draws)
     gas = _gas_use(case, legs, p, draws)
     conditions = _conditions(case, stretches, gas, draws, air_set_c)
-    start, offset = _start(case, p, conditions[:, 0], draws, air_set_c)
+    standing = _start_place(case, draws)
+    standing[:, at.AIR_SET] = air_set_c
+    standing[:, at.HUMIDITY_SET] = trip.start.hood_humidity_percent / 100.0
+    start, offset = _start(case, p, standing, draws, air_set_c)
     return Ensemble(
         case, draws, p, start, durations * 60.0, conditions, stretches, gas, air_set_c, offset,
         leg_min, coarse,
@@ -626,6 +632,7 @@ def _gas_use(case: Case, legs: tuple[Leg, ...], p: Floats, draws: Draws) -> GasU
     baby, supplies, rules = trip.baby, trip.supplies, case.policy.oxygen
     shape = (draws.members, len(legs))
     oxygen, air, worst_oxygen, worst_air = (np.zeros(shape) for _ in range(4))
+    drawn_oxygen, drawn_air, drawn_worst = (np.zeros(shape) for _ in range(3))
     need_leg, hood = np.full(shape, OXYGEN_IN_AIR), np.zeros(shape)
     need = np.clip(
         drawn(draws.normal, "trip.baby.oxygen_percent", "oxygen need", baby.oxygen_percent, "%")
@@ -633,6 +640,8 @@ def _gas_use(case: Case, legs: tuple[Leg, ...], p: Floats, draws: Draws) -> GasU
         OXYGEN_IN_AIR,
         1.0,
     )
+    if baby.support == "none":  # in air, whatever the file says of oxygen
+        need = np.full(draws.members, OXYGEN_IN_AIR)
     flow = (
         drawn(draws.positive, "trip.baby.flow_lpm", "flow to the baby", baby.flow_lpm, "L/min")
         if baby.flow_lpm is not None
@@ -667,13 +676,18 @@ def _gas_use(case: Case, legs: tuple[Leg, ...], p: Floats, draws: Draws) -> GasU
             most_o2, most_air = flow, flow
         drive_o2 = drive if supplies.drive_gas == "oxygen" else 0.0
         drive_air = drive if supplies.drive_gas == "air" else 0.0
+        drawn_oxygen[:, number] = (blend_o2 + drive_o2) * basis
+        drawn_air[:, number] = (blend_air + drive_air) * basis
+        drawn_worst[:, number] = (most_o2 + drive_o2) * basis
         if leg.gas == "cylinder":
-            oxygen[:, number] = (blend_o2 + drive_o2) * basis
-            worst_oxygen[:, number] = (most_o2 + drive_o2) * basis
+            oxygen[:, number] = drawn_oxygen[:, number]
+            worst_oxygen[:, number] = drawn_worst[:, number]
             if from_cylinder:
-                air[:, number] = (blend_air + drive_air) * basis
+                air[:, number] = drawn_air[:, number]
                 worst_air[:, number] = (most_air + drive_air) * basis
-    return GasUse(oxygen, air, worst_oxygen, worst_air, need_leg, hood)
+    return GasUse(
+        oxygen, air, worst_oxygen, worst_air, need_leg, hood, drawn_oxygen, drawn_air, drawn_worst
+    )
 
 
 # --- the state at the start -------------------------------------------------------------------

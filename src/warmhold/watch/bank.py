@@ -73,19 +73,25 @@ class Trial:
 
     @property
     def size(self) -> float:
-        """Best size, of the reference size."""
-        return self.b / self.a if self.a > 0.0 else 0.0
+        """Best size that counts as this fault, of the reference size."""
+        if self.a <= 0.0:
+            return 0.0
+        most = LOSS_MOST if self.kind == faults.LOSS else SIZE_MOST
+        free = self.b / self.a
+        size = min(max(abs(free), SIZE_LEAST), most)
+        return -size if free < 0.0 and self.kind in faults.TWO_SIDED and not self.gone else size
+
+    @property
+    def likelihood(self) -> float:
+        """Log likelihood of the fault at its best size over no fault; 0 where it is not better."""
+        if self.kind == "" or self.a < LEAST_POWER:
+            return 0.0
+        return max(0.0, self.size * self.b - 0.5 * self.size**2 * self.a)
 
     @property
     def z(self) -> float:
-        """How far the readings speak for it, in standard deviations; 0 where it cannot be."""
-        if self.kind == "" or self.a < LEAST_POWER:
-            return 0.0
-        size = abs(self.size) if self.kind in faults.TWO_SIDED and not self.gone else self.size
-        most = LOSS_MOST if self.kind == faults.LOSS else SIZE_MOST
-        if not SIZE_LEAST <= size <= most:
-            return 0.0
-        return abs(self.b) / math.sqrt(self.a)
+        """The same as standard deviations of one normal number."""
+        return math.sqrt(2.0 * self.likelihood)
 
 
 @dataclass

@@ -38,6 +38,7 @@ WAIT_S = 600.0  # or after this long; until then the next best is named with it
 BLIND_RIVAL = 20.0  # an open hood and a weak heater look alike until oxygen or humidity is read
 BLIND_WAIT_S = 1200.0
 TELLING_S = 120.0
+FIRST_S = 120.0  # nothing is taken as present on less
 STEADY = 2.0  # a name is not changed for less
 LATCHED = ("battery-weak", "oxygen-sensor", "cylinder")
 OPEN_TOO_LONG_S = 300.0  # a port logged as open for longer is said
@@ -371,15 +372,13 @@ class Watcher:
             for t in ranked:
                 key = fault_key(t.kind, self._rows)
                 pair = {own_key, key} == {"hood-leak", "heater-weak"}
-                if key != own_key and _lead(best, t) < (
-                    BLIND_RIVAL if pair and not told else RIVAL
-                ):
+                if key != own_key and _lead(best, t) < _margin(best, pair and not told):
                     rivals.append(t)
             wait = WAIT_S if told or not rivals else BLIND_WAIT_S
-            if not rivals or now - since >= wait:
+            if (not rivals and now - since >= FIRST_S) or now - since >= wait:
                 self._settle(group, best, rivals[0] if rivals else None, since)
             elif not best.gone:
-                self._name(group, best, rivals[0], since)
+                self._name(group, best, rivals[0] if rivals else None, since)
 
     def _steady(self, group: str, over: list[Trial]) -> Trial:
         """The best trial, or the one named before while it is nearly as good."""
@@ -414,14 +413,18 @@ class Watcher:
             also = title_of(fault_key(rival.kind, rows))
             over = ", as over" if rival.gone else ""
             evidence += f" Not told apart yet: {also[0].lower()}{also[1:]}{over}."
-            if not self._told_apart(trial):
-                look += (
-                    " Read oxygen and hood humidity: an open hood moves them, a heater does not."
-                )
+        blind = not self._told_apart(trial)
+        if blind and not also:  # seen in too few readings yet to have been weighed
+            other = "heater-weak" if key == "hood-leak" else "hood-leak"
+            also = title_of(other)
+            evidence += f" Not told apart yet: {also[0].lower()}{also[1:]}."
+        if blind:
+            look += " Read oxygen and hood humidity: an open hood moves them, a heater does not."
         known = self._conditions.get(key)
         if known is not None and known.cleared_s is None:
             since_s = known.since_s
-        grade = fault_priority(trial.kind, trial.size, rows, self._look())
+        ahead = self._ahead if self._ahead is not None else self._look()
+        grade = fault_priority(trial.kind, trial.size, rows, ahead)
         condition = Condition(
             key, title_of(key), grade, since_s, evidence, look, key.split(":")[0] in LATCHED, None,
             delay_of(key), float(trial.onset_s), also,
@@ -510,9 +513,16 @@ class Watcher:
                 self._clear(key)
 
 
+def _margin(best: Trial, blind: bool) -> float:
+    """Log likelihood by which a trial must lead: more where it rests on a large misfit."""
+    if blind:
+        return max(BLIND_RIVAL, 0.3 * best.likelihood)
+    return max(RIVAL, 0.15 * best.likelihood)
+
+
 def _lead(one: Trial, other: Trial) -> float:
     """How much likelier one trial is than another, as a log likelihood."""
-    return 0.5 * (one.z**2 - other.z**2)
+    return one.likelihood - other.likelihood
 
 
 def _number(detail: Mapping[str, object], key: str) -> float | None:
