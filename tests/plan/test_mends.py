@@ -215,14 +215,14 @@ def test_one_change_that_mends_alone_is_not_called_together() -> None:
 
 
 def test_of_changes_together_none_breaks_what_held(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Told by stand-in shares: the best for the cold would make the baby hot, so the next is taken.
+    """Told by stand-in shares: the best for the cold makes the baby hot, so the other is taken.
 
     Battery needs its own change. What each change does is written on the trip's title.
     """
     kept = {"cold": 0.5, "battery": 0.2, "hot": 1.0}
     effects = {
         "much warmer": {"cold": 1.0, "hot": 0.3},
-        "a little warmer": {"cold": 0.97},
+        "a little warmer": {"cold": 0.9},
         "spare": {"battery": 1.0},
     }
 
@@ -253,11 +253,13 @@ def test_of_changes_together_none_breaks_what_held(monkeypatch: pytest.MonkeyPat
     by_title = {row.title: row for row in rows}
     assert not by_title["much warmer"].mends
     assert by_title["much warmer"].side_effect
-    assert by_title["a little warmer"].mends
+    assert not by_title["a little warmer"].mends
+    assert not by_title["a little warmer"].side_effect
+    assert by_title["spare"].mends
     assert together is not None
     assert together.changes == ("spare", "a little warmer")
-    assert together.holds
-    assert together.probability == pytest.approx(0.97)
+    assert not together.holds
+    assert together.probability == pytest.approx(0.9)
 
 
 # --- the changes themselves --------------------------------------------------------------------
