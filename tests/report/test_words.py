@@ -153,7 +153,7 @@ def test_what_helps_little_is_named_and_what_is_unknown_counts_as_little() -> No
 
 def test_the_start_temperature_tells_of_the_walls_in_figures() -> None:
     start = sample.winter().start
-    assert "walls 6.1 K (4.8 to 7.3) below the air" in words.felt(start)
+    assert "walls 6.1 °C (4.8 to 7.3) below the air" in words.felt(start)
     assert words.felt(replace(start, operative_at_set=None)) == start.sentence
 
 
