@@ -171,13 +171,10 @@ def _set_passcodes(passcodes: Passcodes, file: Path | None, needed: bool) -> Non
         click.echo("Beyond this computer warmhold asks for a passcode. Each role has its own:")
         codes = {}
         for role in ROLES:
-            code = click.prompt(
-                f"  {role} ({ROLE_MEANING[role]}; empty: nobody)",
-                hide_input=True,
-                default="",
-                show_default=False,
-                confirmation_prompt=True,
-            )
+            code = _ask(f"  {role} ({ROLE_MEANING[role]}; empty: nobody)")
+            while code and _ask("  once more") != code:
+                click.echo("  The two differ.")
+                code = _ask(f"  {role}")
             if code:
                 codes[role] = code
         if not codes:
@@ -190,3 +187,7 @@ def _set_passcodes(passcodes: Passcodes, file: Path | None, needed: bool) -> Non
         passcodes.store(codes)
     except ValueError as error:
         raise click.UsageError(f"{str(error).capitalize()}.") from error
+
+
+def _ask(what: str) -> str:
+    return str(click.prompt(what, hide_input=True, default="", show_default=False))
