@@ -341,7 +341,7 @@ KEY_OF: Final[dict[HiddenFault, str]] = {
 class Rehearsed:
     """What a watch named on one rehearsal.
 
-    begins_s, ends_s : of the hidden fault and of the trip
+    begins_s, ends_s : of the hidden fault and of what was followed
     delay_min : from the fault to its name, or to its name as the rival of another; None if never
     battery_min : the same, counting only minutes on battery
     false : keys named that were not there, each counted once
@@ -366,6 +366,7 @@ def rehearse(
     *,
     air_set_c: float,
     members: int = 300,
+    stop_min: float = np.inf,
 ) -> Rehearsed:
     """Let a watch follow a rehearsal to its end and compare what it named with what was hidden.
 
@@ -376,6 +377,7 @@ def rehearse(
     fault : what is hidden
     air_set_c : set air temperature [degC]
     members : of the watch's ensemble
+    stop_min : minutes after the fault's beginning at which to stop, if the trip lasts longer [min]
 
     Returns
     -------
@@ -384,7 +386,8 @@ def rehearse(
     rehearsal = Rehearsal(case, seed, fault, air_set_c=air_set_c)
     watcher = Watcher(case, members=members, air_set_c=air_set_c, outlook=False)
     watcher.begin()
-    feed(watcher, rehearsal, -1.0, rehearsal.ends_s)
+    ends_s = min(rehearsal.ends_s, rehearsal.begins_s + 60.0 * stop_min)
+    feed(watcher, rehearsal, -1.0, ends_s)
     named = watcher.history()
     key = KEY_OF[fault] if fault is not None else "nothing"
     right = [
@@ -399,7 +402,7 @@ def rehearse(
     return Rehearsed(
         fault,
         rehearsal.begins_s,
-        rehearsal.ends_s,
+        ends_s,
         None if delay is None else delay / 60.0,
         None if not right else float(sum(t.at_s <= right[0].since_s for t in on_battery)),
         tuple(dict.fromkeys(c.key for c in named if c not in right)),
