@@ -85,7 +85,7 @@ UNIT_CASES: dict[str, list[Change]] = {
         (
             "power/heater_on_battery_w",
             'heater_on_battery_w = { value = 250, spread = 6, provenance = "manual" }',
-            [("power.heater_on_battery_w", "0 to 180 W")],
+            [("power.heater_on_battery_w", "0 to 170 W")],
         )
     ],
     "spread wider than the value": [

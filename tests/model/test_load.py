@@ -126,8 +126,8 @@ def test_a_plain_number_takes_policys_spread_and_says_so() -> None:
         note="spread assumed by policy",
     )
     assert trip.baby.temperature_c.spread == default["temperature_k"]  # not per cent of 36.7
-    assert trip.legs[0].humidity_percent.spread == default["humidity_points"]  # of 75 %
-    assert trip.legs[1].wind_m_s.spread == pytest.approx(0.2 * default["wind_percent"] / 100)
+    assert trip.legs[0].humidity_percent.spread == default["humidity_points"]  # of 40 %
+    assert trip.legs[2].wind_m_s.spread == pytest.approx(0.2 * default["wind_percent"] / 100)
     assert trip.baby.oxygen_percent == Quantity(value=30, spread=3, provenance="stated")
 
 
