@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, sync_playwright
@@ -22,6 +21,14 @@ CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")
 
 @pytest.fixture(autouse=True)
 def _close_clients() -> Iterator[None]:
+    before = len(CLIENTS)  # those of wider fixtures live on
+    yield
+    while len(CLIENTS) > before:
+        CLIENTS.pop().close()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _close_all_clients() -> Iterator[None]:
     yield
     while CLIENTS:
         CLIENTS.pop().close()
@@ -37,8 +44,6 @@ def planned(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
         trip = plan(Hand(server))
     finally:
         server.stop()
-        while CLIENTS:
-            CLIENTS.pop().close()
     return folder, trip
 
 
@@ -51,23 +56,6 @@ def shared(planned: tuple[Path, str], tmp_path_factory: pytest.TempPathFactory) 
     yield server
     server.stop()
     assert server.failures() == ""
-
-
-@pytest.fixture
-def serve(planned: tuple[Path, str], tmp_path: Path) -> Iterator[Callable[..., Server]]:
-    """Start servers on copies of that folder; all are ended, and none may have failed."""
-    servers: list[Server] = []
-
-    def begin(**settings: Any) -> Server:
-        folder = tmp_path / f"record-{len(servers)}"
-        shutil.copytree(planned[0], folder)
-        servers.append(Server(folder, **settings).start())
-        return servers[-1]
-
-    yield begin
-    for server in servers:
-        server.stop()
-        assert server.failures() == ""
 
 
 @pytest.fixture(scope="module")

@@ -2,17 +2,39 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
 import pytest
+from starlette.applications import Starlette
 
 from warmhold.web.access import Passcodes, Role, Sessions, Tries, User
-from warmhold.web.settings import is_loopback
-from web.serving import Hand, Server, plain, start
+from warmhold.web.app import make_app
+from warmhold.web.settings import Settings, is_loopback
+from web.serving import Hand, Server, plain
+
+
+class InProcess(httpx.BaseTransport):
+    """Ask an application without a server."""
+
+    def __init__(self, app: Starlette) -> None:
+        self.app = app
+
+    def handle_request(self, request: httpx.Request) -> httpx.Response:
+        async def ask() -> httpx.Response:
+            transport = httpx.ASGITransport(self.app)
+            answer = await transport.handle_async_request(
+                httpx.Request(request.method, request.url, headers=request.headers)
+            )
+            content = await answer.aread()
+            return httpx.Response(answer.status_code, headers=answer.headers, content=content)
+
+        return asyncio.run(ask())
+
 
 CODES: dict[Role, str] = {"look": "owls look", "chart": "foxes chart", "lead": "bears lead"}
 PAGES = (
@@ -158,15 +180,16 @@ def test_security_headers_stand_on_every_kind_of_answer(
 
 
 def test_the_session_cookie_is_out_of_reach_and_a_forged_one_is_worth_nothing(
-    serve: Callable[..., Server], shared: Server
+    shared: Server, tmp_path: Path
 ) -> None:
     server = shared
     cookie = httpx.get(server.address + "/enter").headers["set-cookie"]
     assert "HttpOnly" in cookie
     assert "SameSite=strict" in cookie
     assert "Secure" not in cookie
-    secure = serve(https=True)
-    answer = httpx.get(secure.address + "/enter")
+    app = make_app(Settings(tmp_path, https=True))
+    with httpx.Client(transport=InProcess(app)) as client:
+        answer = client.get("http://localhost/enter")
     assert "Secure" in answer.headers["set-cookie"]
     assert "strict-transport-security" in answer.headers
     forged = httpx.get(server.address + "/", cookies={"warmhold_session": "lead.lead.lead"})
@@ -217,17 +240,6 @@ def test_changed_passcodes_end_every_session(tmp_path: Path) -> None:
     assert Sessions(tmp_path, Passcodes(tmp_path)).read(cookie) == User("Ann", "lead", "k")
     codes.store({"lead": "other bears"})
     assert Sessions(tmp_path, codes).read(cookie) is None
-
-
-def test_sessions_outlast_a_restart_of_the_server(
-    serve: Callable[..., Server], planned: tuple[Path, str]
-) -> None:
-    server = serve()
-    hand = Hand(server)
-    assert start(hand, planned[1]).status_code == 303
-    server.stop()
-    server.start()
-    assert "Since the baby went in" in hand.text(f"/trip/{planned[1]}/road")
 
 
 @pytest.mark.parametrize(

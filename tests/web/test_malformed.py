@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import http.client
 import os
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import quote, urlencode
@@ -23,20 +22,13 @@ EXAMPLES = 10_000 if os.environ.get("WARMHOLD_FULL") else 300
 
 
 @pytest.fixture(scope="module")
-def target(
-    planned: tuple[Path, str], tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[tuple[Server, Hand, str]]:
-    folder = tmp_path_factory.mktemp("target") / "record"
-    shutil.copytree(planned[0], folder)
-    server = Server(folder).start()
-    hand = Hand(server)
+def target(shared: Server, planned: tuple[Path, str]) -> Iterator[tuple[Server, Hand, str]]:
+    hand = Hand(shared)
     start(hand, planned[1])
     hand.post(f"/trip/{planned[1]}/observe", {"skin_c": "36.4", "part": "set"})
-    yield server, hand, planned[1]
-    hand.client.close()
-    server.stop()
-    assert server.failures() == ""
-    found = verify_file(folder / "record.sqlite")
+    yield shared, hand, planned[1]
+    assert shared.failures() == ""
+    found = verify_file(shared.folder / "record.sqlite")
     assert found.whole, found.faults
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import stat
 import tomllib
-from collections.abc import Callable
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -88,7 +89,8 @@ def _look(tmp_path: Path, case: Case, order: list[int], struck: bool = False) ->
         for number in order:
             seqs[number] = record.append(entries[number]).seq
             # looked at in between, as a page would: what was seen then must leave no trace
-            live.look(trip_view(record.events("t")), _at(30))
+            if len(seqs) in (2, 4):
+                live.look(trip_view(record.events("t")), _at(30))
         if struck:
             wrong = Entry("form-x", "t", "observation", _seen(skin_c=31.0), "Ann", _at(10))
             seq = record.append(wrong).seq
@@ -113,6 +115,18 @@ def test_the_order_of_typing_makes_no_difference_to_the_watch(tmp_path: Path, wi
     assert other.present == one.present
     assert other.forecast == one.forecast
     assert [c.key for c in other.conditions] == [c.key for c in one.conditions]
+
+
+def test_looking_often_changes_nothing(tmp_path: Path, winter: Case) -> None:
+    seen = _look(tmp_path, winter, [0, 1, 2, 3, 4])
+    with Record.open(tmp_path) as record:
+        view = trip_view(record.events("t"))
+    live = LiveTrip(winter, 36.0, 50, 7)
+    for minute in (27, 27.4, 31, 35.5, 33, 38):  # a clock may also go back
+        live.look(view, _at(minute))
+    often = live.look(view, _at(40))
+    assert often.present == seen.present
+    assert often.forecast == seen.forecast
 
 
 def test_an_entry_that_was_struck_out_leaves_no_trace_in_the_watch(
@@ -170,12 +184,26 @@ def test_without_a_start_temperature_or_after_twelve_hours_it_says_so(
 # --- through the server -------------------------------------------------------------------------
 
 
+@pytest.fixture(scope="module")
+def going(
+    planned: tuple[Path, str], tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[Server, str]]:
+    """A server with a trip that started ninety minutes ago."""
+    folder = tmp_path_factory.mktemp("going") / "record"
+    shutil.copytree(planned[0], folder)
+    server = Server(folder).start()
+    early = (datetime.now(UTC) - timedelta(minutes=90)).strftime("%H:%M")
+    assert start(Hand(server), planned[1], at=early).status_code == 303
+    yield server, planned[1]
+    server.stop()
+    assert server.failures() == ""
+
+
 def test_a_repeated_form_gives_the_same_answer_and_one_entry(
-    serve: Callable[..., Server], planned: tuple[Path, str]
+    going: tuple[Server, str],
 ) -> None:
-    server, trip = serve(), planned[1]
+    server, trip = going
     hand = Hand(server)
-    start(hand, trip)
     marks = hand.marks(f"/trip/{trip}/road")
     form = {**marks, "skin_c": "36.5", "part": "set"}
     answers = [hand.client.post(f"/trip/{trip}/observe", data=form) for _ in range(4)]
@@ -190,12 +218,10 @@ def test_a_repeated_form_gives_the_same_answer_and_one_entry(
 
 
 def test_stated_times_are_of_today_or_last_night_and_never_to_come(
-    serve: Callable[..., Server], planned: tuple[Path, str]
+    going: tuple[Server, str],
 ) -> None:
-    server, trip = serve(), planned[1]
+    server, trip = going
     hand = Hand(server)
-    early = (datetime.now(UTC) - timedelta(minutes=90)).strftime("%H:%M")
-    start(hand, trip, at=early)
     text = hand.text(f"/trip/{trip}/road")
     assert re.search(r"Since the baby went in (89|90|91) min", text), text[:1500]
     for at in ("tomorrow", "25:10", "2031-01-01 10:00"):
@@ -206,11 +232,10 @@ def test_stated_times_are_of_today_or_last_night_and_never_to_come(
 
 
 def test_a_disk_that_takes_nothing_is_said_and_nothing_is_called_saved(
-    serve: Callable[..., Server], planned: tuple[Path, str]
+    going: tuple[Server, str],
 ) -> None:
-    server, trip = serve(), planned[1]
+    server, trip = going
     hand = Hand(server)
-    start(hand, trip)
     path = server.folder / "record.sqlite"
     aside = path.with_name("aside.sqlite")
     path.rename(aside)  # as if the disk had gone
@@ -225,16 +250,16 @@ def test_a_disk_that_takes_nothing_is_said_and_nothing_is_called_saved(
 
 
 def test_a_folder_in_use_by_another_server_is_said_on_every_page(
-    serve: Callable[..., Server], planned: tuple[Path, str]
+    going: tuple[Server, str],
 ) -> None:
-    server = serve()
+    server, trip = going
     second = Server(server.folder).start()
     try:
         hand = Hand(second)
         answer = hand.client.get("/")
         assert answer.status_code == 503
         assert "record" in plain(answer.text)
-        assert hand.client.get(f"/trip/{planned[1]}/road").status_code == 503
+        assert hand.client.get(f"/trip/{trip}/road").status_code == 503
     finally:
         second.stop()
     assert second.failures() == ""

@@ -21,12 +21,17 @@ Write = Callable[[str, Mapping[str, Any], datetime], None]
 
 
 class Clock:
-    """The time of a rehearsal: real until it starts, then so many times faster."""
+    """The time of a rehearsal: real until it starts, then so many times faster, to its end."""
 
     def __init__(self, speed: float) -> None:
         """Run in real time for now."""
         self.speed = speed
         self.began: datetime | None = None
+        self.ended: datetime | None = None
+
+    def end(self, moment: datetime) -> None:
+        """Let the time stand still from a moment on."""
+        self.ended = moment
 
     def begin(self) -> datetime:
         """Let the time run faster from now on."""
@@ -35,6 +40,8 @@ class Clock:
 
     def now(self) -> datetime:
         """Return the rehearsal's own time."""
+        if self.ended is not None:
+            return self.ended
         real = datetime.now(UTC)
         return real if self.began is None else self.began + (real - self.began) * self.speed
 
@@ -72,6 +79,8 @@ class Rehearsing:
         try:
             while not self._stop.wait(TICK_S) and not self.over:
                 self.write_until((self._clock.now() - self._start).total_seconds())
+            if self.over:
+                self._clock.end(self._start + timedelta(seconds=self.rehearsal.ends_s))
         except Exception:
             log.exception("the rehearsal failed")
 

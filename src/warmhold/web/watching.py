@@ -23,6 +23,7 @@ log = logging.getLogger("warmhold.web")
 
 LONGEST_S = 12 * 3600.0  # a trip is not followed for longer after the baby went in
 KEEP_EVERY_S = 600.0  # trip time between two trunks that are kept to go back to
+STEP_S = 60.0  # trip time that a leaf goes at once
 LOOK_EVERY_S = 5.0  # real time between two looks at the present
 
 
@@ -155,6 +156,8 @@ class LiveTrip:
         self._fed: list[Item] = []
         self._judged: dict[tuple[int, str], Judgement] = {}
         self._trunk: Watcher | None = None
+        self._leaf: Watcher | None = None
+        self._leaf_s = 0.0
         self._kept: list[tuple[int, float, Watcher]] = []  # items fed by then, moment, trunk
 
     def look(self, view: TripView, now: datetime) -> Look:
@@ -169,9 +172,7 @@ class LiveTrip:
             return Look(now, at_s, view.last_seq, trouble=_TOO_LONG)
         items = [item for item in items_of(view) if item.at_s <= LONGEST_S]
         self._bring_up(items, start, as_checked(self.case, view))
-        assert self._trunk is not None
-        leaf = copy.deepcopy(self._trunk)
-        leaf.advance(max(at_s, 0.0))
+        leaf = self._leaf_at(max(at_s, 0.0))
         return Look(
             now,
             at_s,
@@ -181,6 +182,22 @@ class LiveTrip:
             leaf.conditions(),
             dict(self._judged),
         )
+
+    def _leaf_at(self, at_s: float) -> Watcher:
+        """Return a watcher at a moment, the same whenever and however often was looked before.
+
+        It goes in steps that end on whole minutes, and the last of them is kept to go on from.
+        """
+        assert self._trunk is not None
+        if self._leaf is None or at_s < self._leaf_s:
+            self._leaf = copy.deepcopy(self._trunk)
+            self._leaf_s = self._fed[-1].at_s if self._fed else 0.0
+        while (following := STEP_S * (self._leaf_s // STEP_S + 1.0)) <= at_s:
+            self._leaf.advance(following)
+            self._leaf_s = following
+        leaf = copy.deepcopy(self._leaf)
+        leaf.advance(at_s)
+        return leaf
 
     def _bring_up(self, items: list[Item], start: datetime, case: Case) -> None:
         same = 0
@@ -196,6 +213,7 @@ class LiveTrip:
             self._go_back(same)
         for item in items[len(self._fed) :]:
             self._feed(item)
+            self._leaf = None
 
     def _restart(self, start: datetime, case: Case) -> None:
         assert self._air_set_c is not None
@@ -203,13 +221,13 @@ class LiveTrip:
         trunk.begin()
         self._start, self._from = start, case
         self._trunk, self._fed, self._judged = trunk, [], {}
-        self._kept = [(0, 0.0, copy.deepcopy(trunk))]
+        self._kept, self._leaf = [(0, 0.0, copy.deepcopy(trunk))], None
 
     def _go_back(self, same: int) -> None:
         """Take the last kept trunk that was fed only with what still holds."""
         self._kept = [kept for kept in self._kept if kept[0] <= same]
         count, _, trunk = self._kept[-1]
-        self._trunk = copy.deepcopy(trunk)
+        self._trunk, self._leaf = copy.deepcopy(trunk), None
         self._fed = self._fed[:count]
 
     def _feed(self, item: Item) -> None:
