@@ -18,7 +18,6 @@ from warmhold.plan.checklist import CheckItem, checklist
 from warmhold.plan.sheet import Sheet
 from warmhold.record import Entry, Event, Receipt, Record, Trouble
 from warmhold.record.views import TripView, trip_view
-from warmhold.report import html as sheet_html
 from warmhold.report import json as sheet_json
 from warmhold.web.access import Passcodes, Sessions, Tries, User
 from warmhold.web.jobs import Job, Jobs, Progress
@@ -262,6 +261,8 @@ class Service:
 
     def sheet_page(self, trip: Trip) -> str:
         """Return the plan's own page; drawn once."""
+        from warmhold.report import html as sheet_html  # noqa: PLC0415, it loads what draws
+
         kept = self._kept[trip.key]
         if trip.sheet is None:
             raise NoSuchTrip(trip.key)
