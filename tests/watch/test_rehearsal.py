@@ -32,8 +32,8 @@ CALM = 40 if FULL else 3
 # Share of rehearsals in which each fault has to be named, and within how many minutes most are.
 # Set from the benchmark's figures with room; the table of docs/watching.md has the figures.
 WITHIN_MIN: dict[HiddenFault, float] = {
-    "hood": 10.0, "heater": 45.0, "probe": 45.0, "cylinder": 45.0, "battery": 90.0, "loss": 30.0,
-    "oxygen": 60.0,
+    "hood": 10.0, "heater": 15.0, "probe": 45.0, "cylinder": 35.0, "battery": 15.0, "loss": 20.0,
+    "oxygen": 55.0,
 }  # fmt: skip
 
 

@@ -42,7 +42,7 @@ DELAYS: Final[dict[str, str]] = {
     "hood-leak": "named some minutes after it begins, from air and heater each minute",
     "heater-weak": "named some minutes after it begins while the heater works, from air and heater",
     "probe": "named within minutes of a step of 1 degC, from skin each minute",
-    "heat-loss": "named after a quarter to three quarters of an hour of skin and body readings",
+    "heat-loss": "named after 10 to 30 minutes of skin each minute, later by hand",
     "battery-weak": "needs readings of the bar while the unit runs on battery",
     "oxygen-sensor": "named after half an hour and more, from readings every 10 to 15 minutes",
     "cylinder": "named at the second or third reading of the gauge after it begins",

@@ -79,6 +79,7 @@ class Rehearsal:
     seed : of the truth and of all noise
     fault : which hidden fault, ``random`` for any, None for none
     air_set_c : set air temperature; the trip's own or 34 if None [degC]
+    monitor_s : skin, air and heater are read this often, in whole minutes [s]
     """
 
     def __init__(
@@ -88,9 +89,11 @@ class Rehearsal:
         fault: HiddenFault | Literal["random"] | None = None,
         *,
         air_set_c: float | None = None,
+        monitor_s: float = MONITOR_S,
     ) -> None:
         """Draw the truth; nothing is run yet."""
         self.case = case
+        self.monitor_s = monitor_s
         stated = case.trip.start.air_set_c
         self.air_set_c = air_set_c if air_set_c is not None else stated if stated else 34.0
         self._random = np.random.default_rng([seed, 7])
@@ -268,8 +271,9 @@ class Rehearsal:
     # --- what is read ----------------------------------------------------------------------
 
     def _read(self, now: float) -> None:
-        for quantity in ("skin_c", "air_c", "heater_percent"):
-            self._show(now, quantity)
+        if round(now) % round(self.monitor_s) == 0:
+            for quantity in ("skin_c", "air_c", "heater_percent"):
+                self._show(now, quantity)
         if now >= self._hand_s:
             self._hand_s = now + 60.0 * float(self._random.uniform(*HAND_MIN))
             site = self.case.trip.baby.temperature_site
@@ -367,6 +371,7 @@ def rehearse(
     air_set_c: float,
     members: int = 300,
     stop_min: float = np.inf,
+    monitor_s: float = MONITOR_S,
 ) -> Rehearsed:
     """Let a watch follow a rehearsal to its end and compare what it named with what was hidden.
 
@@ -377,13 +382,14 @@ def rehearse(
     fault : what is hidden
     air_set_c : set air temperature [degC]
     members : of the watch's ensemble
+    monitor_s : skin, air and heater are read this often, in whole minutes [s]
     stop_min : minutes after the fault's beginning at which to stop, if the trip lasts longer [min]
 
     Returns
     -------
     What was named and when.
     """
-    rehearsal = Rehearsal(case, seed, fault, air_set_c=air_set_c)
+    rehearsal = Rehearsal(case, seed, fault, air_set_c=air_set_c, monitor_s=monitor_s)
     watcher = Watcher(case, members=members, air_set_c=air_set_c, outlook=False)
     watcher.begin()
     ends_s = min(rehearsal.ends_s, rehearsal.begins_s + 60.0 * stop_min)

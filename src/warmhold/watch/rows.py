@@ -8,8 +8,10 @@ than one more member.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -454,6 +456,23 @@ class Rows:
         self.lpm = {gas: values[which] for gas, values in self.lpm.items()}
         self.flow = self.flow[which]
 
+    def apart(self) -> Rows:
+        """A copy that shares no array with this one that can change."""
+        own = copy.copy(self)
+        own.keep(np.ones(len(self.y), dtype=np.bool_))
+        own.source, own.in_use = dict(self.source), dict(self.in_use)
+        own.set_lpm = dict(self.set_lpm)
+        return own
+
+    def thinned(self, every: int) -> Rows:
+        """A copy with one member in so many of the ensemble and no rows on trial, for looks."""
+        light = copy.copy(self)
+        which = np.zeros(len(self.y), dtype=np.bool_)
+        which[: self.members : every] = True
+        light.members = int(which.sum())
+        light.keep(which)
+        return light
+
     # --- what was logged -----------------------------------------------------------------------
 
     def begin_stage(self, stage: int, at_s: float) -> None:
@@ -548,6 +567,15 @@ def _columns(cylinders: int) -> dict[str, int]:
 
 
 def rows_at_loading(case: Case, members: int, seed: int, air_set_c: float) -> Rows:
+    """Draw an ensemble and take it to the moment that the baby goes in; see ``_drawn_rows``.
+
+    The last few are kept, so that a trip that is followed anew is not drawn anew.
+    """
+    return _drawn_rows(case, members, seed, air_set_c).apart()
+
+
+@lru_cache(maxsize=4)
+def _drawn_rows(case: Case, members: int, seed: int, air_set_c: float) -> Rows:
     """Draw an ensemble and take it to the moment that the baby goes in.
 
     Parameters

@@ -32,6 +32,7 @@ Floats = NDArray[np.float64]
 
 INFLATION_PER_MIN = 0.0015  # deviations grow by this share a minute, against overconfidence
 OUTLOOK_S = 300.0  # the outlook is worked out anew this often
+OUTLOOK_EVERY = 2  # by one member in so many: its shares are rounded anyway
 ROBUST = 4.0  # a reading further off than this many standard deviations counts as one at it
 RIVAL = 8.0  # log likelihood by which a fault must beat all others to be taken as the one
 WAIT_S = 600.0  # or after this long; until then the next best is named with it
@@ -485,7 +486,7 @@ class Watcher:
         return self._ahead
 
     def _name_outlook(self) -> None:
-        rows = self._rows
+        rows = self._rows.thinned(OUTLOOK_EVERY)
         self._ahead, self._planned = look_ahead(rows, 0.0)
         now = present(rows, self._ahead, self._planned)
         self._changed = True
