@@ -5,12 +5,14 @@ PYTHON ?= python3
 VENV   := .venv
 BIN    := $(VENV)/bin
 SHEET  := out/winter-road.html
+SPEED  ?=
 
 .DEFAULT_GOAL := help
 .PHONY: help setup demo test bench clean tools-for-test
 
 help:
-	@echo "make demo    set up, plan the shipped example, write $(SHEET)"
+	@echo "make demo    set up, plan the shipped example, write $(SHEET);"
+	@echo "             with SPEED=60 it then serves that trip, simulated, with one hidden fault"
 	@echo "make test    set up, then lint, types, layers and tests"
 	@echo "make bench   set up, then the benchmarks"
 	@echo "make setup   only set up $(VENV)"
@@ -59,6 +61,13 @@ demo: $(VENV)/.stamp-run
 	  echo "Opening it in your browser."; open $(SHEET); \
 	else \
 	  echo "Open it in any browser: it is one file and needs no network."; \
+	fi
+	@echo
+	@if [ -n "$(SPEED)" ]; then \
+	  echo "Now the same trip on the road, simulated, $(SPEED) times faster, with one hidden fault."; \
+	  $(BIN)/warmhold serve --rehearse winter-road --speed "$(SPEED)"; \
+	else \
+	  echo "To see the trip watched on the road, with one hidden fault: make demo SPEED=60"; \
 	fi
 
 # --- test -----------------------------------------------------------------

@@ -143,7 +143,7 @@ def test_bad_input_is_said_in_plain_words(folder, capfd, arguments) -> None:
 
 
 def test_the_usual_folder(folder, monkeypatch, tmp_path) -> None:
-    monkeypatch.setattr(commands, "USUAL", str(folder))
+    monkeypatch.setattr(commands, "usual_folder", lambda: folder)
     assert run(["record", "verify"]) == status.GO
     assert run(["record", "backup", str(tmp_path / "c.sqlite")]) == status.GO
     assert run(["record", "export"]) == status.GO

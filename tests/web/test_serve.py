@@ -19,16 +19,21 @@ from web.serving import ROOT, free_port
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT / "src"), "PYTHONUNBUFFERED": "1"}
 
 
-def begin(*arguments: str) -> subprocess.Popen[str]:
+def begin(*arguments: str, **environment: str) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [sys.executable, "-m", "warmhold.cli", "serve", *arguments],
-        env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        env={**ENVIRONMENT, **environment},
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
     )  # fmt: skip
 
 
 def test_it_serves_on_this_computer_says_where_and_ends_when_asked(tmp_path: Path) -> None:
-    port = free_port()
-    process = begin("--folder", str(tmp_path / "record"), "--port", str(port))
+    port, opened = free_port(), tmp_path / "opened"
+    opener = tmp_path / "browser.sh"
+    opener.write_text(f'#!/bin/sh\nprintf %s "$1" > {opened}\n')
+    opener.chmod(0o755)
+    home = {"HOME": str(tmp_path), "BROWSER": str(opener)}
+    process = begin("--browser", "--port", str(port), **home)
     try:
         for _ in range(300):
             try:
@@ -47,7 +52,13 @@ def test_it_serves_on_this_computer_says_where_and_ends_when_asked(tmp_path: Pat
         said, _ = process.communicate(timeout=30)
     assert f"http://127.0.0.1:{port}/" in said
     assert "Traceback" not in said
-    assert (tmp_path / "record" / "record.sqlite").exists()
+    assert opened.read_text() == f"http://127.0.0.1:{port}/"
+    verify = subprocess.run(  # looks in the same place when no folder is named
+        [sys.executable, "-m", "warmhold.cli", "record", "verify"],
+        env={**ENVIRONMENT, **home}, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert verify.returncode == 0, verify.stdout + verify.stderr
+    assert str(tmp_path / ".local/share/warmhold/record.sqlite") in verify.stdout
 
 
 def run(*arguments: str, typed: str = "") -> tuple[int, str]:

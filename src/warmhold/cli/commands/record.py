@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 from warmhold.cli import status
+from warmhold.cli.folders import USUAL, usual_folder
 from warmhold.cli.writing import check_target, write_stdout, write_whole
 
 if TYPE_CHECKING:
     from warmhold.record import Verification
 
-USUAL = "~/.local/share/warmhold"
 NOT_WHOLE = status.NOT_GO
 _Result = TypeVar("_Result")
 
@@ -139,7 +139,8 @@ def _file(folder: str | None, named: str | None) -> Path:
 
     if folder is not None and named is not None and folder != named:
         raise click.UsageError("The folder is named twice.")
-    path = Path(folder or named or USUAL).expanduser()
+    given = folder or named
+    path = Path(given).expanduser() if given else usual_folder()
     return path / FILE if path.is_dir() else path
 
 

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import sys
 import tempfile
+import threading
+import time
 import tomllib
+import webbrowser
+from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +17,7 @@ from typing import TYPE_CHECKING
 import click
 
 from warmhold.cli import status
+from warmhold.cli.folders import USUAL, usual_folder
 
 if TYPE_CHECKING:
     from warmhold.web.access import Passcodes
@@ -25,9 +32,7 @@ _HELP_FILE = (
 @click.option(
     "--folder",
     type=click.Path(path_type=Path, file_okay=False),
-    default=Path("warmhold-record"),
-    show_default=True,
-    help="Where the record, own units and policies lie; made if it is not there.",
+    help=f"Where the record, own units and policies lie, made if not there; else {USUAL}.",
 )
 @click.option(
     "--host",
@@ -40,6 +45,11 @@ _HELP_FILE = (
     "--passcode-file",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help=_HELP_FILE,
+)
+@click.option(
+    "--browser/--no-browser",
+    default=None,
+    help="Open the pages in a browser; done by itself when started from a terminal on a desktop.",
 )
 @click.option(
     "--https", is_flag=True, help="The pages are reached over https, through a proxy of your own."
@@ -55,10 +65,11 @@ _HELP_FILE = (
     help="How many times faster than real time a rehearsal runs.",
 )
 def command(
-    folder: Path,
+    folder: Path | None,
     host: str,
     port: int,
     passcode_file: Path | None,
+    browser: bool | None,
     https: bool,
     rehearse: str | None,
     speed: float,
@@ -85,6 +96,7 @@ def command(
                 prefix="warmhold-rehearsal-", ignore_cleanup_errors=True
             )
             folder = Path(stack.enter_context(name))
+        folder = folder or usual_folder()
         _make(folder)
         passcodes = _read_passcodes(Passcodes, folder)
         _set_passcodes(passcodes, passcode_file, needed=not is_loopback(host))
@@ -99,8 +111,8 @@ def command(
         )
         service = Service(settings)
         app = make_app(settings, service)
-        shown = f"[{host}]" if ":" in host else host
-        click.echo(f"warmhold: open http://{shown}:{port}/ in a browser. Ctrl+C ends it.")
+        address = _address(host, port)
+        click.echo(f"warmhold: open {address} in a browser. Ctrl+C ends it.")
         click.echo(f"The record: {folder.resolve()}")
         if passcodes.roles:
             click.echo(f"Passcodes are asked for; roles: {', '.join(passcodes.roles)}.")
@@ -120,6 +132,8 @@ def command(
             proxy_headers=False,
         )
         server = uvicorn.Server(config)
+        if _on_a_desktop() if browser is None else browser:
+            _open_when(lambda: server.started, address)
         try:
             server.run()
         except SystemExit as error:
@@ -130,6 +144,33 @@ def command(
         if not server.started:
             return status.FAILED
     return status.GO
+
+
+def _address(host: str, port: int) -> str:
+    """Return what to open on this computer; an address for all is reached as this one."""
+    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)
+    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+def _on_a_desktop() -> bool:
+    """Whether somebody sits before a terminal on a desktop."""
+    windows = sys.platform in {"darwin", "win32"} or any(
+        os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY")
+    )
+    return windows and sys.stdout.isatty()
+
+
+def _open_when(ready: Callable[[], bool], address: str) -> None:
+    """Open the pages as soon as they are served; a browser that is missing is no fault."""
+
+    def wait() -> None:
+        for _ in range(600):
+            if ready():
+                webbrowser.open(address)
+                return
+            time.sleep(0.1)
+
+    threading.Thread(target=wait, daemon=True).start()
 
 
 def _make(folder: Path) -> None:
