@@ -321,6 +321,36 @@ def test_an_own_unit_is_written_read_changed_and_planned_with(hand: Hand, servic
     assert kinds.count("wrote the unit our-second") == 2
 
 
+def test_every_number_of_a_policy_is_shown_with_how_it_is_known(hand: Hand) -> None:
+    page = hand.get("/policies/cautious")
+    raw = tomllib.loads(shipped_path("policies", "cautious").read_text("utf-8"))
+    tables = [part for one in raw.values() for part in (one if isinstance(one, list) else [one])]
+    values = [v for t in tables if isinstance(t, dict) for v in t.values() if isinstance(v, dict)]
+    assert len(values) > 40
+    for value in values:
+        assert value["source"] in html.unescape(page)
+    unverified = sum(value["mark"] in {"memory", "practice"} for value in values)
+    assert f"{unverified} of {len(values)} numbers" in plain(page)
+    assert page.count("from memory, unverified") == sum(v["mark"] == "memory" for v in values)
+
+
+def test_an_own_policy_is_written_and_planned_with(hand: Hand, service: Service) -> None:
+    text = template("policy").replace('name = "Cautious"', 'name = "Ours"')
+    fields: dict[str, object] = {"name": "ours", "toml": text, "before": ""}
+    assert "Ours" in hand.post("/policies/edit", fields)
+    assert (service.folder / "policies" / "ours.toml").read_text("utf-8") == text
+    assert "Kept in" in hand.post("/plan/margins", winter(policy="ours"))
+    faulty = {**fields, "name": "worse", "toml": text.replace("value = 95,", "value = 5,")}
+    said = hand.post("/policies/edit", faulty, 422)
+    assert "Not saved" in said
+    assert "probability_percent" in said
+    assert not (service.folder / "policies" / "worse.toml").exists()
+    unit = {**fields, "name": "unit", "toml": template("unit")}
+    assert "another kind" in hand.post("/policies/edit", unit, 422)
+    did = [event.body["did"] for event in service.record.events("") if event.kind == "access"]
+    assert did.count("wrote the policy ours") == 1
+
+
 def area_of(page: str, name: str) -> str:
     """What a browser would send of a text area: it drops the first line's end."""
     found = re.search(rf'<textarea id="{name}"[^>]*>\n(.*?)</textarea>', page, re.DOTALL)
@@ -330,7 +360,7 @@ def area_of(page: str, name: str) -> str:
 
 def test_the_text_on_the_page_is_the_text_of_the_file_line_by_line(hand: Hand) -> None:
     text = shipped_path("units", "rowan-double").read_text("utf-8")
-    assert area_of(hand.get("/units/edit?from=rowan-double"), "unit-toml") == text
+    assert area_of(hand.get("/units/edit?from=rowan-double"), "own-toml") == text
     assert area_of(hand.get("/units/rowan-double"), "text") == text
     toml = area_of(hand.get("/plan?trip=winter-road"), "as-toml")
     assert tomllib.loads(toml)["baby"]["pseudonym"] == "Heron 7"
@@ -421,7 +451,7 @@ def opened(browser: object, address: str, **options: object) -> Page:
 
 
 PAGES = ("/plan", "/plan?trip=winter-road", "/units", "/units/rowan-double",
-         "/units/edit?from=alder-single", "/help")  # fmt: skip
+         "/units/edit?from=alder-single", "/policies", "/policies/cautious", "/help")  # fmt: skip
 
 
 @browser_needed

@@ -2,35 +2,37 @@
 
 from __future__ import annotations
 
-import contextlib
-import hashlib
-import os
-import secrets
-import tempfile
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
-from warmhold.model import Fault, check_file, shipped, template
+from warmhold.model import Fault, shipped
 from warmhold.model.words import unit_of
 from warmhold.report import words
-from warmhold.web.access import needs, user_of
-from warmhold.web.library import NAME
-from warmhold.web.posted import posted
+from warmhold.web import own_files
+from warmhold.web.own_files import number_text
 from warmhold.web.rendering import render
 
 if TYPE_CHECKING:
     from warmhold.web.service import Service
 
-LONGEST_FILE = 200_000  # characters
 ASSUMED = ("assumed",)
+UNITS = own_files.Sort(
+    place="units",
+    kind="unit",
+    mark="hood",
+    title="A unit's profile",
+    what="profile",
+    lead="Every value says how it is known: measured on this unit, read in its manual, published, "
+    "or assumed. Write “assumed” where you do not know; the plan then shows what rests on it.",
+    example="our-second-unit",
+)
 
 TABLES: Mapping[str, str] = {
     "limits": "What can be set and shown",
@@ -135,110 +137,20 @@ def routes(service: Service) -> list[Route]:
             request, "units_one.html", unit=unit, request_saved="saved" in request.query_params
         )
 
-    @needs("lead")
-    def edit(request: Request) -> Response:
-        start = request.query_params.get("from", "")
-        unit = _view(start) if start else None
-        if start and unit is None:
-            raise HTTPException(404)
-        own = unit is not None and unit.own
-        return _edit(
-            request,
-            start if own else "",
-            unit.text if unit is not None else template("unit"),
-            before=_mark_of(unit.text) if unit is not None and own else "",
-        )
-
-    @needs("lead")
-    def save(request: Request) -> Response:
-        form = posted(request)
-        name, text, before = form.text("name", 100), form.get("toml", ""), form.text("before", 100)
-        problem = _name_problem(name)
-        faults = unit_faults(text)
-        target = service.folder / "units" / f"{name}.toml"
-        if not problem:
-            now = service.library.text("units", name)
-            if now is not None and before != _mark_of(now) and now != text:
-                problem = (
-                    f"There is a unit {name} already, and it is not the one that you began from. "
-                    "Choose another name, or open that one."
-                )
-        if problem or faults:
-            return _edit(request, name, text, before, problem, faults, 422)
-        try:
-            _write(target, text)
-        except OSError as error:
-            why = error.strerror or "the folder cannot be written"
-            return _edit(request, name, text, before, f"Not saved: {why}.", (), 503)
-        address = request.client.host if request.client else "unknown"
-        service.log_access(user_of(request), f"wrote the unit {name}", address)
-        return RedirectResponse(f"/units/{name}?saved=1", 303)
-
     def _view(name: str) -> UnitView | None:
         text = service.library.text("units", name)
         return None if text is None else unit_view(name, text, name not in shipped("units"))
 
-    def _edit(
-        request: Request, name: str, text: str, before: str = "", problem: str = "",
-        faults: tuple[Fault, ...] = (), status: int = 200,
-    ) -> Response:  # fmt: skip
-        return render(
-            request, "units_edit.html", status, name=name, text=text, before=before,
-            problem=problem, faults=faults,
-        )  # fmt: skip
-
     return [
         Route("/units", listed, methods=["GET"]),
-        Route("/units/edit", edit, methods=["GET"]),
-        Route("/units/edit", save, methods=["POST"]),
+        *own_files.routes(service, UNITS),
         Route("/units/{name}", one, methods=["GET"]),
     ]
 
 
-def _name_problem(name: str) -> str:
-    if not NAME.fullmatch(name):
-        return "Write a name of small letters, digits and hyphens, up to 61 of them."
-    if name == "edit":  # the address of the page itself
-        return "Choose another name: this one is taken."
-    if name in shipped("units"):
-        return f"{name} is a shipped example and stays as it is: choose another name."
-    return ""
-
-
-def _mark_of(text: str) -> str:
-    return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
-
-
 def unit_faults(text: str) -> tuple[Fault, ...]:
     """Return every fault of the text of a unit file; none when it can be used."""
-    if len(text) > LONGEST_FILE:
-        return (Fault("the text", None, "", "too long a text", "a unit file", "check the text"),)
-    with tempfile.TemporaryDirectory(prefix="warmhold-") as folder:
-        path = Path(folder) / "unit.toml"
-        path.write_bytes(text.encode("utf-8", "replace"))
-        faults = tuple(replace(fault, file="the text") for fault in check_file(path))
-    if faults:
-        return faults
-    if "hood" not in tomllib.loads(text.removeprefix("\ufeff")):
-        todo = "begin from one of the units"
-        return (Fault("the text", 1, "", "a file of another kind", "a unit file", todo),)
-    return ()
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a file beside its target and move it there, so that no half file is ever seen."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        with part.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text if text.endswith("\n") else f"{text}\n")
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            part.unlink()
-        raise
+    return own_files.faults_of(UNITS, text)
 
 
 def unit_view(key: str, text: str, own: bool) -> UnitView:
@@ -275,23 +187,17 @@ def _row(key: str, value: Any) -> ValueRow:
             "m2 K/W": "m²·K/W"}.get(unit_of(key), unit_of(key))  # fmt: skip
     tail = f" {unit}" if unit else ""
     if not isinstance(value, dict):
-        return ValueRow(label, f"{_number(value)}{tail}", "", "", "")
+        return ValueRow(label, f"{number_text(value)}{tail}", "", "", "")
     note, provenance = str(value.get("note", "")), str(value.get("provenance", ""))
     if "step" in value:
-        ends = f"{_number(value.get('lowest'))} to {_number(value.get('highest'))}{tail}"
-        steps = f"{ends}, by {_number(value['step'])}"
+        ends = f"{number_text(value.get('lowest'))} to {number_text(value.get('highest'))}{tail}"
+        steps = f"{ends}, by {number_text(value['step'])}"
         return ValueRow(label, steps, "", provenance, note)
     spread = value.get("spread")
     return ValueRow(
         label,
-        f"{_number(value.get('value'))}{tail}",
-        "" if spread is None else f"± {_number(spread)}{tail}",
+        f"{number_text(value.get('value'))}{tail}",
+        "" if spread is None else f"± {number_text(spread)}{tail}",
         provenance,
         note,
     )
-
-
-def _number(value: Any) -> str:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return str(value) if value is not None else words.UNKNOWN
-    return f"{value:.6g}".replace("-", words.MINUS)
