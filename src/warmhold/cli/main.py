@@ -19,7 +19,8 @@ from warmhold.cli import commands, status
 # The sheet's cautions in full; kept here as well so that --help loads nothing that computes.
 # A test compares them with warmhold.plan.sheet.
 CAUTIONS = (
-    "Decision support, not a medical device. It controls nothing and must never be wired to anything that does.",
+    "Decision support, not a medical device. It controls nothing and must never be wired to "
+    "anything that does.",
     "Check every figure against the unit's manual, your local protocol and a licensed clinician.",
     "No drug doses. A figure the model does not know is called unknown, never zero and never go.",
 )

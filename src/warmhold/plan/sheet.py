@@ -14,7 +14,8 @@ Verdict = Literal["go", "not yet", "cannot tell"]
 State = Literal["holds", "falls short", "cannot tell"]
 
 CAUTIONS: tuple[str, ...] = (
-    "Decision support, not a medical device. It controls nothing and must never be wired to anything that does.",
+    "Decision support, not a medical device. It controls nothing and must never be wired to "
+    "anything that does.",
     "Check every figure against the unit's manual, your local protocol and a licensed clinician.",
     "No drug doses. A figure the model does not know is called unknown, never zero and never go.",
 )
