@@ -1,0 +1,170 @@
+"""How far a reading may be from the model: noise, steps of the display, and what wanders.
+
+A reading differs from the model by an instrument's noise from row to row, by its display's
+rounding (uniform, step^2/12), and by what the model leaves out (draughts, stirring, a controller
+that is not quite ours), which lasts for minutes. The last is taken as a random walk pulled back to
+zero with a time constant of ``LASTING_MIN``; left out, it would make every interval too narrow,
+because rows a minute apart would count as independent. Offsets of instruments are scores of the
+fit and not part of this.
+
+How large noise and lasting error are is read off the logs themselves, by the restricted
+likelihood: what the fitted numbers can explain does not count as error (Patterson and Thompson
+1971; form from memory), with a weak preference for the sizes in ``drive.SENSES``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from warmhold.bench.fit.drive import SENSES, Block
+
+Floats = NDArray[np.float64]
+
+LASTING_MIN: Final = 10.0
+SIZES: Final = (0.1, 0.2, 0.4, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0, 8.0)  # of the expected size
+PREFERENCE: Final = 1.5  # standard deviation of the logarithm of a size over the expected
+FAR: Final = 6.0  # readings further off than this many deviations are left out
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Noise and lasting error of a channel, in its unit."""
+
+    noise: float
+    lasting: float
+
+
+def expected_scales(channels: Sequence[str]) -> dict[str, Scale]:
+    """Scales before anything is read off the logs."""
+    return {name: Scale(SENSES[name].noise, SENSES[name].lasting) for name in channels}
+
+
+def whitener(block: Block, scale: Scale) -> tuple[Floats, float]:
+    """Matrix that turns a block's errors into independent unit ones, and log det of their cov."""
+    apart = np.abs(block.minutes[:, None] - block.minutes[None, :])
+    cov = scale.lasting**2 * np.exp(-apart / LASTING_MIN)
+    cov[np.diag_indices_from(cov)] += scale.noise**2 + block.step**2 / 12.0
+    root = np.linalg.cholesky(cov)
+    return np.linalg.inv(root), 2.0 * float(np.log(np.diag(root)).sum())
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One block around the present scores: errors left and derivatives by the scores."""
+
+    block: Block
+    left: Floats  # (readings,)
+    slope: Floats  # (readings, count)
+
+
+def kept(piece: Piece, scale: Scale) -> Piece:
+    """The piece without readings that are too far off to be believed."""
+    deviation = math.sqrt(scale.noise**2 + scale.lasting**2 + piece.block.step**2 / 12.0)
+    middle = float(np.median(piece.left))
+    good = np.abs(piece.left - middle) <= FAR * max(
+        deviation, 1.4826 * float(np.median(np.abs(piece.left - middle)))
+    )
+    if good.all():
+        return piece
+    b = piece.block
+    block = Block(b.channel, b.rows[good], b.minutes[good], b.values[good], b.step)
+    return Piece(block, piece.left[good], piece.slope[good])
+
+
+def found_scales(
+    pieces: Sequence[Piece], scales: Mapping[str, Scale], scores: Floats
+) -> dict[str, Scale]:
+    """Noise and lasting error of each channel that make the logs most likely.
+
+    pieces : all blocks of all logs, around ``scores``
+    scales : where the search starts
+    """
+    out = dict(scales)
+    parts = {name: _information(name, pieces, out[name]) for name in out}
+    count = scores.size
+    for name in scales:
+        if SENSES[name].lasting == 0.0:  # a single event tells nothing of its own error
+            continue
+        rest_a = np.eye(count)
+        rest_g = -scores.copy()
+        rest_q = float(scores @ scores)
+        for other, (a, g, q, _) in parts.items():
+            if other != name:
+                rest_a += a
+                rest_g += g
+                rest_q += q
+
+        def cost(
+            scale: Scale,
+            name: str = name,
+            rest: tuple[Floats, Floats, float] = (rest_a, rest_g, rest_q),
+        ) -> float:
+            a, g, q, logdet = _information(name, pieces, scale)
+            whole = rest[0] + a
+            pull = rest[1] + g
+            sign, size = np.linalg.slogdet(whole)
+            assert sign > 0
+            sense = SENSES[name]
+            odd = (
+                math.log(scale.noise / sense.noise) ** 2
+                + math.log(scale.lasting / sense.lasting) ** 2
+            ) / PREFERENCE**2
+            least = rest[2] + q - float(pull @ np.linalg.solve(whole, pull))
+            return float(logdet + size + least + odd)
+
+        out[name] = _searched(name, out[name], cost)
+        parts[name] = _information(name, pieces, out[name])
+    return out
+
+
+def _information(
+    name: str, pieces: Sequence[Piece], scale: Scale
+) -> tuple[Floats, Floats, float, float]:
+    count = pieces[0].slope.shape[1]
+    a, g, q, logdet = np.zeros((count, count)), np.zeros(count), 0.0, 0.0
+    for piece in pieces:
+        if piece.block.channel != name:
+            continue
+        white, size = whitener(piece.block, scale)
+        j, e = white @ piece.slope, white @ piece.left
+        a += j.T @ j
+        g += j.T @ e
+        q += float(e @ e)
+        logdet += size
+    return a, g, q, logdet
+
+
+def _searched(name: str, start: Scale, evaluate: Callable[[Scale], float]) -> Scale:
+    """Walk over the grid of sizes from the start to the nearest lowest point."""
+    sense = SENSES[name]
+
+    def nearest(value: float, reference: float) -> int:
+        return min(range(len(SIZES)), key=lambda i: abs(math.log(value / reference / SIZES[i])))
+
+    here = (nearest(start.noise, sense.noise), nearest(start.lasting, sense.lasting))
+    known: dict[tuple[int, int], float] = {}
+
+    def at(place: tuple[int, int]) -> float:
+        if place not in known:
+            known[place] = float(
+                evaluate(Scale(sense.noise * SIZES[place[0]], sense.lasting * SIZES[place[1]]))
+            )
+        return known[place]
+
+    for _ in range(20):
+        around = [
+            (here[0] + i, here[1] + j)
+            for i, j in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))
+            if 0 <= here[0] + i < len(SIZES) and 0 <= here[1] + j < len(SIZES)
+        ]
+        best = min(around, key=at)
+        if best == here:
+            break
+        here = best
+    return Scale(sense.noise * SIZES[here[0]], sense.lasting * SIZES[here[1]])
