@@ -1,0 +1,297 @@
+"""Propose a mapping for a log that has none: words of its header, nothing more.
+
+A proposal is written out and read by a person before it is used. What the header does not say
+(zone, unit of a column, day or month first) stands as "?" and is refused until it is filled in.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from pathlib import Path
+
+import tomli_w
+
+from warmhold.bench.log import NUMBERS, WORDS
+from warmhold.bench.reading.mapping import ASK, DELIMITERS, fingerprint
+from warmhold.bench.reading.reader import unit_in
+from warmhold.bench.reading.strict import read_bytes
+from warmhold.bench.reading.table import LARGEST_LOG, decoded, part
+from warmhold.bench.reading.units import units_for
+from warmhold.model.fault import Fault, FaultyInput
+
+# Words in a column's name -> channel. The first rule whose words all occur is taken; each group
+# of words counts when one of them occurs. Common words only.
+_AIR = ("air", "hood", "chamber")
+_SHOWN = ("shown", "display", "displayed", "indicated", "unit reads", "reads")
+_SET = ("set", "setting", "setpoint", "target")
+_BATTERY = ("battery", "batt", "accu", "pack")
+_RULES: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...] = (
+    ("ambient_air_speed_m_s", (("speed", "wind", "anemometer", "draught"),)),
+    ("ambient_c", (("ambient", "room", "outside", "lab"),)),
+    ("oxygen_reference_percent", (("oxygen", "o2"), ("reference", "ref", "test gas", "gas"))),
+    ("oxygen_shown_percent", (("oxygen", "o2"),)),
+    ("humidity_shown_percent", (("humidity", "rh"), _SHOWN)),
+    ("humidity_percent", (("humidity", "rh"),)),
+    ("skin_set_c", (("skin",), _SET)),
+    ("skin_shown_c", (("skin",),)),
+    ("reference_c", (("reference", "ref", "bath"),)),
+    ("battery_v", (_BATTERY, ("voltage", "volt", "volts", "v"))),
+    ("battery_a", (_BATTERY, ("current", "amp", "amps", "ampere", "a"))),
+    ("battery_w", (_BATTERY, ("power", "watt", "watts", "w"))),
+    ("battery_c", (_BATTERY, ("temp", "temperature", "c"))),
+    ("battery_divisions", (_BATTERY, ("bars", "divisions", "bar"))),
+    ("heater_percent", (("heater", "heating"),)),
+    ("supply_w", (("supply", "mains", "socket"), ("power", "watt", "watts", "w"))),
+    ("source", (("source", "supply", "powered by"),)),
+    ("opening", (("opening", "door", "port", "ports", "hatch"),)),
+    ("wall_c", (("wall",),)),
+    ("air_set_c", (_SET,)),
+    ("air_shown_c", (_AIR, _SHOWN)),
+    ("air_shown_c", (_SHOWN,)),
+    ("air_b_c", (("point b", "air b", "b"),)),
+    ("air_c_c", (("point c", "air point c"),)),
+    ("air_d_c", (("point d", "air d", "d"),)),
+    ("air_e_c", (("point e", "air e", "e"),)),
+    ("air_c", (("centre", "center", "middle", "point a", "air a"),)),
+    ("air_c", (_AIR,)),
+)
+_TIME = ("time", "timestamp", "datetime", "date", "zeit", "datum", "heure", "fecha", "hora", "utc")
+_UNIT_COLUMN = ("unit", "device", "incubator", "unit name")
+_FORMATS = (
+    "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y/%m/%d %H:%M:%S", "%Y/%m/%d %H:%M",
+    "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M",
+)  # fmt: skip
+_EITHER = (  # day and month may be meant either way round
+    ("%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M:%S"),
+    ("%d/%m/%Y %H:%M", "%m/%d/%Y %H:%M"),
+    ("%d-%m-%Y %H:%M:%S", "%m-%d-%Y %H:%M:%S"),
+)
+_WORDS = {
+    "source": {
+        "mains": "mains", "ac": "mains", "vehicle": "vehicle", "dc": "vehicle",
+        "aircraft": "aircraft", "battery": "battery", "batt": "battery", "off": "off",
+    },
+    "opening": {
+        "closed": "closed", "shut": "closed", "port": "port", "ports": "port", "front": "front",
+    },
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A proposed mapping.
+
+    text : the file's text, TOML
+    told : channel, column and unit of every column that was recognised
+    open : what a person has to fill in, as dotted keys
+    left : columns that were not recognised
+    """
+
+    text: str
+    told: tuple[tuple[str, str, str], ...]
+    open: tuple[str, ...]
+    left: tuple[str, ...]
+
+
+def propose(path: Path) -> Proposal:
+    """Propose a mapping from the header of a log.
+
+    Raises ``FaultyInput`` when there is no header line to go by.
+    """
+    content = read_bytes(path, LARGEST_LOG)
+    encoding = _encoding(content)
+    text = decoded(content, encoding, str(path))
+    top = "".join(text[:400_000].splitlines(keepends=True)[:400])
+    delimiter, header_row = _shape(top)
+    if not header_row:
+        fault = Fault(
+            str(path), 1, "", "no line that looks like a header", "a line that names the columns",
+            "write a mapping by hand, with header_row = 0 and columns such as #1: docs/bench.md",
+        )  # fmt: skip
+        raise FaultyInput((fault,))
+    header, rows, _ = part(top, DELIMITERS[delimiter], header_row, str(path))
+    rows = [row for row in rows if len(row) >= len(header)]
+    cells = [cell for row in rows for cell in row]
+    decimal = "point"
+    if delimiter != "comma" and any(re.fullmatch(r"[+-]?\d+,\d+", cell) for cell in cells):
+        decimal = "comma"
+    time, used = _time(header, rows)
+    unit, at = _unit(header)
+    used |= {at} if at is not None else set()
+    channels, told, left = _channels(header, rows, used)
+    document = {
+        "format": 1,
+        "name": f"columns of {path.name}"[:200],
+        "fingerprint": fingerprint(header),
+        "delimiter": delimiter,
+        "decimal": decimal,
+        "header_row": header_row,
+        "encoding": encoding,
+        "time": time,
+        "unit": unit,
+        "channel": channels,
+    }
+    return Proposal(
+        text=_HEAD + tomli_w.dumps(document) + _left_text(left),
+        told=tuple(told),
+        open=tuple(_open(document)),
+        left=tuple(left),
+    )
+
+
+_HEAD = """\
+# Proposed from the header of a log. Read every line and correct it: each channel must name the
+# column that holds it. "?" stands where the header does not say; fill it in.
+# Certificates are added by hand to the channel of a reference instrument, in its own unit:
+#   certificate = "no. 123, 2026-02", certificate_u = 0.10, certificate_k = 2, drift = 0.05
+"""
+
+
+def _left_text(left: Sequence[str]) -> str:
+    if not left:
+        return ""
+    names = ", ".join(" ".join(name.split()) for name in left)
+    shown = "".join(one if one.isprintable() else " " for one in names)
+    return f"\n# Columns that no channel names: {shown}\n"
+
+
+def _open(document: dict[str, object]) -> list[str]:
+    out = []
+    for key in ("time", "unit"):
+        table = document[key]
+        assert isinstance(table, dict)
+        out += [f"{key}.{name}" for name, value in table.items() if value == ASK]
+    channels = document["channel"]
+    assert isinstance(channels, list)
+    out += [f"unit of {one['name']}" for one in channels if one.get("unit") == ASK]
+    return out
+
+
+def _encoding(content: bytes) -> str:
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16"
+    try:
+        content.decode("utf-8")
+    except UnicodeDecodeError:
+        return "latin-1"
+    return "utf-8"
+
+
+def _shape(top: str) -> tuple[str, int]:
+    """Find the delimiter and the line of the header: text cells above a row of as many cells."""
+    lines = top.splitlines()
+    best = ("comma", 0, 1)
+    for name, mark in DELIMITERS.items():
+        for at, (one, after) in enumerate(pairwise(lines), start=1):
+            names, below = one.split(mark), after.split(mark)
+            wordy = all(not re.fullmatch(r"[\d.,:+\s-]*", cell) for cell in names if cell.strip())
+            has_numbers = any(re.search(r"\d", cell) for cell in below)
+            if len(names) < 2 or len(names) > len(below) + 1 or not wordy or not has_numbers:
+                continue
+            if len(names) > best[2]:
+                best = (name, at, len(names))
+            break
+    return best[0], best[1]
+
+
+def _plain(name: str) -> str:
+    name = re.sub(r"[\[(][^\])]*[\])]", " ", name)
+    name = re.sub(r"([a-z])([A-Z0-9])", r"\1 \2", name).lower()
+    return " " + " ".join(re.split(r"[^a-z0-9]+", name)).strip() + " "
+
+
+def _fits(name: str, group: Sequence[str], unit: str | None) -> bool:
+    text = _plain(name)
+    if any(f" {word} " in text for word in group):
+        return True
+    letter = {"V": "v", "A": "a", "W": "w", "°C": "c", "°F": "c"}.get(unit or "")
+    return letter in group if letter else False
+
+
+def _time(header: Sequence[str], rows: Sequence[Sequence[str]]) -> tuple[dict[str, str], set[int]]:
+    found = [i for i, name in enumerate(header) if _fits(name, _TIME, None)]
+    if not found:
+        return {"column": ASK, "format": ASK, "zone": ASK}, set()
+    date_at = next((i for i in found if "date" in _plain(header[i]).split()), None)
+    clock_at = next((i for i in found if "time" in _plain(header[i]).split()), None)
+    if date_at is not None and clock_at is not None and date_at != clock_at:
+        texts = [f"{row[date_at]} {row[clock_at]}" for row in rows]
+        table = {"column": header[clock_at], "date_column": header[date_at]}
+        used = {date_at, clock_at}
+    else:
+        at = found[0]
+        texts, table, used = [row[at] for row in rows], {"column": header[at]}, {at}
+    form, aware = _format(texts)
+    table["format"] = form
+    if not aware:
+        table["zone"] = "UTC" if " utc " in _plain(table["column"]) else ASK
+    return table, used
+
+
+def _format(texts: Sequence[str]) -> tuple[str, bool]:
+    def all_read(form: str) -> bool:
+        try:
+            return bool(texts) and all(datetime.strptime(text, form) for text in texts)
+        except ValueError:
+            return False
+
+    try:
+        if texts and "T" in texts[0]:
+            read = [datetime.fromisoformat(text) for text in texts]
+            return "iso", all(one.utcoffset() is not None for one in read)
+    except ValueError:
+        pass
+    for form in _FORMATS:
+        if all_read(form):
+            return form, False
+    for one, other in _EITHER:
+        fit = [form for form in (one, other) if all_read(form)]
+        if len(fit) == 1:
+            return fit[0], False
+    return ASK, False
+
+
+def _unit(header: Sequence[str]) -> tuple[dict[str, str], int | None]:
+    for i, name in enumerate(header):
+        if _plain(name).strip() in _UNIT_COLUMN:
+            return {"column": name}, i
+    return {"name": ASK}, None
+
+
+def _channels(
+    header: Sequence[str], rows: Sequence[Sequence[str]], used: set[int]
+) -> tuple[list[dict[str, object]], list[tuple[str, str, str]], list[str]]:
+    wishes: dict[str, list[int]] = {}
+    for i, name in enumerate(header):
+        if i in used or not name:
+            continue
+        unit = unit_in(name)
+        for channel, groups in _RULES:
+            if not all(_fits(name, group, unit) for group in groups):
+                continue
+            if channel in NUMBERS and unit is not None and unit not in units_for(channel):
+                continue
+            if channel in WORDS and any(re.search(r"\d", row[i]) for row in rows[:20]):
+                continue
+            wishes.setdefault(channel, []).append(i)
+            break
+    taken = {at[0]: channel for channel, at in wishes.items() if len(at) == 1}
+    out: list[dict[str, object]] = []
+    told = []
+    for i, channel in sorted(taken.items()):
+        one: dict[str, object] = {"name": channel, "column": header[i]}
+        if channel in WORDS:
+            seen = dict.fromkeys(row[i] for row in rows if row[i])
+            known = _WORDS[channel]
+            one["words"] = {word: known.get(word.lower(), ASK) for word in seen} or {ASK: ASK}
+            told.append((channel, header[i], "words"))
+        else:
+            one["unit"] = unit_in(header[i]) or ASK
+            told.append((channel, header[i], str(one["unit"])))
+        out.append(one)
+    left = [n for i, n in enumerate(header) if n and i not in taken and i not in used]
+    return out, told, left
