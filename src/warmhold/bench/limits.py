@@ -77,8 +77,8 @@ KNOWN: dict[str, str] = {
 }
 _SETTINGS = ("set_c", "warm_up_set_above_ambient_c")  # to be set near, not judged
 _NEEDS_OVER = ("steady_range_c", "reference_range_c")
-_TRANSPORT = re.compile(r"\b60?601-2-20\b")
-_NURSERY = re.compile(r"\b60?601-2-19\b|\bGB 11243\b")
+_TRANSPORT = re.compile(r"\b(?:60)?601-2-20\b")
+_NURSERY = re.compile(r"\b(?:60)?601-2-19\b|\bGB 11243\b")
 
 
 class Limit(Frozen):

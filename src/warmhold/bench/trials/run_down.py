@@ -44,6 +44,8 @@ def run(bench: Bench) -> Result:
         ("how it ended", how_ended),
     ]  # fmt: skip
     full, how_full = _full(bench, start_s)
+    if found[0] > 0 and watts[found[0] - 1] > LEAST_W:
+        full, how_full = False, "a gap lies before it on battery: only a lower bound"
     facts.append(("charged at the start", how_full))
     if not full:
         bound = "at least"
