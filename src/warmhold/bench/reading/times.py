@@ -17,7 +17,7 @@ from warmhold.bench.reading.mapping import ELAPSED, SINCE_1970, Mapped
 from warmhold.model.fault import Fault
 from warmhold.model.words import plain, value_text
 
-NEAR = timedelta(minutes=30)  # a row this near to the changed hour belongs to its side
+NEAR = timedelta(minutes=10)  # a row this near to the changed hour belongs to its side
 
 
 @dataclass(frozen=True)
