@@ -254,7 +254,7 @@ def test_all_faults_of_a_log_come_at_once(tmp_path: Path) -> None:
     ("text", "said"),
     [
         ("Time,T mid,Room\n", "no rows"),
-        (ROWS.split("\n2026")[0] + "\n2026-03-04 08:00:00,36,23\n", "one row"),
+        (ROWS.split("\n2026", maxsplit=1)[0] + "\n2026-03-04 08:00:00,36,23\n", "one row"),
         (ROWS + "2026-03-04 08:04:00,36\n2026-03-04 08:05:00,36,23\n", "2 cells"),
         (ROWS.replace("T mid", "Room"), "2 columns of that name"),
         (ROWS.replace("36.05", '"36.05'), "cannot be parted"),

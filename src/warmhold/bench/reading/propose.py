@@ -6,6 +6,7 @@ A proposal is written out and read by a person before it is used. What the heade
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -53,13 +54,25 @@ _RULES: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...] = (
     ("air_shown_c", (_AIR, _SHOWN)),
     ("air_shown_c", (_SHOWN,)),
     ("air_b_c", (("point b", "air b", "b"),)),
-    ("air_c_c", (("point c", "air point c"),)),
+    ("air_c_c", (("point c", "quarter c", "air point c"),)),
     ("air_d_c", (("point d", "air d", "d"),)),
     ("air_e_c", (("point e", "air e", "e"),)),
-    ("air_c", (("centre", "center", "middle", "point a", "air a"),)),
+    ("air_c", (("centre", "center", "middle", "mid", "point a", "air a"),)),
     ("air_c", (_AIR,)),
 )
-_TIME = ("time", "timestamp", "datetime", "date", "zeit", "datum", "heure", "fecha", "hora", "utc")
+_TIME = (
+    "time",
+    "timestamp",
+    "datetime",
+    "date",
+    "zeit",
+    "datum",
+    "heure",
+    "fecha",
+    "hora",
+    "utc",
+    "clock",
+)
 _UNIT_COLUMN = ("unit", "device", "incubator", "unit name")
 _FORMATS = (
     "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y/%m/%d %H:%M:%S", "%Y/%m/%d %H:%M",
@@ -136,7 +149,7 @@ def propose(path: Path) -> Proposal:
         "channel": channels,
     }
     return Proposal(
-        text=_HEAD + tomli_w.dumps(document) + _left_text(left),
+        text=_HEAD + _text(document) + _left_text(left),
         told=tuple(told),
         open=tuple(_open(document)),
         left=tuple(left),
@@ -149,6 +162,26 @@ _HEAD = """\
 # Certificates are added by hand to the channel of a reference instrument, in its own unit:
 #   certificate = "no. 123, 2026-02", certificate_u = 0.10, certificate_k = 2, drift = 0.05
 """
+
+
+def _text(document: dict[str, object]) -> str:
+    """Write a mapping with one table a channel, so that each has lines of its own."""
+    plain = {key: value for key, value in document.items() if key != "channel"}
+    parts = [tomli_w.dumps(plain)]
+    channels = document["channel"]
+    assert isinstance(channels, list)
+    for one in channels:
+        words = one.get("words")
+        text = tomli_w.dumps({key: value for key, value in one.items() if key != "words"})
+        if isinstance(words, dict):
+            inside = ", ".join(f"{_quoted(key)} = {_quoted(value)}" for key, value in words.items())
+            text += f"words = {{ {inside} }}\n"
+        parts.append("[[channel]]\n" + text)
+    return "\n".join(parts)
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
 
 
 def _left_text(left: Sequence[str]) -> str:

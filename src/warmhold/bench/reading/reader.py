@@ -485,7 +485,8 @@ def estimated_step(values: Floats) -> float | None:
     places = (levels - levels[0]) / step
     if np.max(np.abs(places - np.round(places))) > 0.02 * max(1.0, step):
         return None
-    return float((levels[-1] - levels[0]) / round(float(places[-1])))
+    exact = (levels[-1] - levels[0]) / round(float(places[-1]))
+    return float(f"{exact:.6g}")
 
 
 def _instrument(channel: Channel) -> Instrument | None:
