@@ -322,3 +322,71 @@ def test_states_stay_possible_whatever_is_typed() -> None:
     assert now.skin_c.p95 <= 44.0
     assert now.battery_wh.p05 >= 0.0
     assert 15.0 <= now.oxygen_percent.p50 <= 100.0
+
+
+# --- what a reading says by itself -----------------------------------------------------------
+
+
+def listed(watcher: Watcher) -> dict[str, str]:
+    return {c.key: c.priority for c in watcher.conditions() if c.cleared_s is None}
+
+
+def test_a_baby_that_reads_cold_is_named_at_once_whatever_the_model_makes_of_it() -> None:
+    watcher = begun()
+    watcher.observe(Seen(60.0, "axillary_c", 36.0))
+    assert listed(watcher)["baby-cold"] == "medium"
+    watcher.observe(Seen(120.0, "axillary_c", 35.2))
+    assert listed(watcher)["baby-cold"] == "high"
+    watcher.observe(Seen(180.0, "axillary_c", 36.9))
+    assert "baby-cold" not in listed(watcher)
+
+
+def test_a_saturation_or_pulse_outside_this_babys_limits_is_said() -> None:
+    """The winter road's own target is 92 to 97 %; policy's pulse limits are 80 and 200 /min."""
+    watcher = begun()
+    for value, grade in ((94.0, None), (91.5, "low"), (80.0, "high")):
+        watcher.observe(Seen(60.0, "saturation_pre_percent", value))
+        assert listed(watcher).get("saturation-low") == grade
+    watcher.observe(Seen(90.0, "saturation_pre_percent", 99.0))
+    assert listed(watcher).get("saturation-high") == "low"
+    watcher.observe(Seen(90.0, "pulse_per_min", 60.0))
+    assert listed(watcher)["pulse"] == "high"
+    watcher.advance(90.0 + 46 * 60.0)
+    watcher.observe(Seen(90.0 + 46 * 60.0, "skin_c", 36.5))
+    assert "pulse" not in listed(watcher), "an old reading says nothing of now"
+
+
+def test_two_readings_that_agree_go_before_the_model() -> None:
+    watcher = begun(outlook=True)
+    key = "apart:axillary_c"
+    assert watcher.observe(Seen(60.0, "axillary_c", 34.6)).used is False
+    assert "disagree" in next(c.title for c in watcher.conditions() if c.key == key)
+    assert watcher.present().body_c.p50 > 36.5, "of a single one nothing is learnt"
+    assert watcher.observe(Seen(240.0, "axillary_c", 34.5)).used is True
+    now = watcher.present().body_c
+    assert abs(now.p50 - 34.5) < 0.1
+    assert width(now) > 0.3, "no surer than a reading"
+    found = next(c for c in watcher.conditions() if c.key == key)
+    assert found.latched
+    assert found.cleared_s is not None
+
+
+def test_a_slip_of_the_pen_is_over_with_the_next_reading() -> None:
+    watcher = begun()
+    watcher.observe(Seen(60.0, "axillary_c", 33.9))
+    watcher.observe(Seen(120.0, "axillary_c", 36.9))
+    assert "apart:axillary_c" not in listed(watcher)
+    assert "baby-cold" not in listed(watcher)
+
+
+def test_an_empty_cylinder_is_taken_as_empty_once_it_read_so_twice() -> None:
+    watcher = begun(outlook=True)
+    gauge = f"{GAUGE}small oxygen"
+    watcher.happened(30.0, "leg started", {"leg": "ward to the door"})  # it is in use from here
+    watcher.observe(Seen(60.0, gauge, 15.0))
+    assert listed(watcher)[f"apart:{gauge}"] == "medium"
+    watcher.observe(Seen(120.0, gauge, 15.0))
+    (cylinder,) = (c for c in watcher.present().cylinders if c.name == "small oxygen")
+    assert abs(cylinder.gauge_bar.p50 - 15.0) < 1.0
+    assert cylinder.litres.p50 < 10.0  # 14 bar stays in it
+    assert listed(watcher)["gas-short:oxygen"] == "high"

@@ -290,6 +290,17 @@ class Rows:
         litres, bars = self._tables[number]
         return np.asarray(np.interp(gauge_bar, bars, litres) * cylinder.water_l * size)
 
+    def _content_for(self, number: int, gauge_bar: Floats) -> Floats:
+        """Litres in a cylinder at which its gauge shows this, by row: undoes ``gauge_bar``."""
+        cylinder = self.cylinders[number]
+        size = np.clip(1.0 - faults.SMALL_LOST * self.extra(f"{faults.SMALL}{number}"), 0.1, 2.0)
+        litres, bars = self._tables[number]
+        warmer = (273.15 + self.extra(f"cylinder_c:{number}")) / (
+            273.15 + cylinder.gauge_at_c.value
+        )
+        per_litre = np.interp(gauge_bar / warmer, bars, litres)
+        return np.asarray(per_litre * cylinder.water_l * size)
+
     def number_of(self, name: str) -> int | None:
         """Number of a cylinder by its name."""
         names = [cylinder.name for cylinder in self.cylinders]
@@ -400,6 +411,35 @@ class Rows:
         for number in range(len(self.cylinders)):
             content = self.extra(f"content:{number}")
             np.maximum(content, 0.0, out=content)
+
+    def set_to(self, quantity: str, value: float) -> None:
+        """Set what a quantity is read from to a reading that was seen twice.
+
+        quantity : axillary_c, rectal_c or a gauge
+        value : of the reading [°C or bar]
+
+        All rows move by the same, so that what tells faults on trial apart is kept; the ensemble's
+        spread about a body temperature becomes at least the error of a reading.
+        """
+        found = self.expected(quantity)
+        if found is None:
+            return
+        predicted, variance = found
+        mine = predicted[: self.members]
+        off = value - float(mine.mean())
+        if quantity.startswith(GAUGE):
+            number = self.number_of(quantity.removeprefix(GAUGE))
+            assert number is not None
+            wanted = np.maximum(predicted + off, 0.0)
+            self.extra(f"content:{number}")[:] = self._content_for(number, wanted)
+        else:
+            core = self.y[:, at.CORE]
+            grow = max(1.0, float(np.sqrt(variance)) / max(float(mine.std(ddof=1)), 1e-6))
+            middle = float(core[: self.members].mean())
+            core[: self.members] = middle + (core[: self.members] - middle) * grow
+            self.y[:, at.CORE] += off
+            self.y[:, at.SKIN] += off
+        self.keep_possible()
 
     def weights(self, quantity: str) -> Floats:
         """Which columns learn from a quantity, 0 or 1."""

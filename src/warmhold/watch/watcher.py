@@ -26,6 +26,7 @@ from warmhold.watch.named import (
 )
 from warmhold.watch.outlook import Forecast, Present, bounds_c, look_ahead, present
 from warmhold.watch.quantities import reading
+from warmhold.watch.read import Found, Latest, by_reading, disagreement, far
 from warmhold.watch.rows import P_LEARNT, Y_LEARNT, Rows, rows_at_loading
 
 Floats = NDArray[np.float64]
@@ -121,8 +122,9 @@ class Watcher:
         self._prior = self._rows.gather().std(axis=0, ddof=1)
         self._bank = Bank(self._rows)
         self._traces = Traces()
+        self._read = Latest()
         self._conditions: dict[str, Condition] = {}
-        self._latest: dict[str, str] = {}
+        self._by_reading: set[str] = set()
         self._crossed: dict[str, float] = {}
         self._unsettled: dict[str, str] = {}
         self._history: list[Condition] = []
@@ -162,6 +164,9 @@ class Watcher:
         kind = reading(seen.quantity)
         if kind is None:
             self._note_setting(seen)
+            if math.isfinite(seen.value):
+                self._read.keep(seen.quantity, seen.at_s, seen.value)
+                self._name_readings()
             return Judgement(None, 0.0, True, "", False)
         if not math.isfinite(seen.value) or not kind.low <= seen.value <= kind.high:
             question = (
@@ -180,6 +185,11 @@ class Watcher:
         middle = float(predicted[:m].mean())
         total = float(predicted[:m].var(ddof=1)) + variance
         surprise = (seen.value - middle) / math.sqrt(total)
+        self._read.keep(seen.quantity, seen.at_s, seen.value)
+        if self._stands_apart(seen, band, surprise):
+            settled = self._settle_apart(seen, band)
+            question = "" if settled else self._conditions[f"apart:{seen.quantity}"].evidence
+            return Judgement(band, surprise, settled, question, settled)
         if abs(seen.value - middle) > kind.far and abs(surprise) > ROBUST:
             question = (
                 f"{kind.title} of {seen.value:g} {kind.unit}? About {middle:.1f} {kind.unit} was "
@@ -191,6 +201,57 @@ class Watcher:
         self._changed = True
         self._name_faults()
         return Judgement(band, surprise, True, "", True)
+
+    def _stands_apart(self, seen: Seen, band: Band, surprise: float) -> bool:
+        """Whether a reading is too far off to be learnt from by itself."""
+        self._name_readings()
+        limit = far(seen.quantity, band.p50)
+        if abs(seen.value - band.p50) >= limit and abs(surprise) > ROBUST:
+            return True
+        if limit < math.inf:
+            self._read.agrees(seen.quantity)
+            known = self._conditions.get(f"apart:{seen.quantity}")
+            if known is not None and not known.latched:
+                self._clear(known.key)
+        return False
+
+    def _settle_apart(self, seen: Seen, band: Band) -> bool:
+        """Name a reading that is far off; True when a second one agreed and the watch is set to it.
+
+        Of a single one nothing is learnt: it may be a slip of the pen.
+        """
+        key = f"apart:{seen.quantity}"
+        settled = self._read.disagrees(seen.quantity, seen.at_s, seen.value, band.p50)
+        expected = (band.p05, band.p50, band.p95)
+        self._put(key, disagreement(seen.quantity, seen.value, expected, settled), latched=settled)
+        if settled:
+            self._rows.set_to(seen.quantity, seen.value)
+            self._read.agrees(seen.quantity)
+            self._clear(key)
+            self._changed = True
+            if self._outlook:
+                self._name_outlook()
+        return settled
+
+    def _put(self, key: str, found: Found, latched: bool = False) -> None:
+        """List a condition that rests on no fault on trial."""
+        title, grade, evidence, look, delay = found
+        known = self._conditions.get(key)
+        since = known.since_s if known and known.cleared_s is None else self._rows.now_s
+        self._conditions[key] = Condition(
+            key, title, grade, since, evidence, look, latched, None, delay
+        )
+
+    def _name_readings(self) -> None:
+        """Name what readings say by themselves, and end what they no longer say."""
+        rows = self._rows
+        low, high = bounds_c(rows)
+        found = by_reading(self._read, self.case, low, high, rows.now_s)
+        for key, one in found.items():
+            self._put(key, one)
+        for key in self._by_reading - set(found):
+            self._clear(key)
+        self._by_reading = set(found)
 
     def happened(self, at_s: float, what: str, detail: Mapping[str, object]) -> None:
         """Take an event: what it changes holds from its moment on.
@@ -502,15 +563,14 @@ class Watcher:
                 "Look whether it is closed; if it is, log it, so that the watch knows.",
                 False, None, "5 minutes after it was logged as open", self._opened_s,
             )  # fmt: skip
-        for key, (title, grade, evidence, look, delay) in found.items():
-            known = self._conditions.get(key)
-            since = known.since_s if known and known.cleared_s is None else rows.now_s
-            self._conditions[key] = Condition(
-                key, title, grade, since, evidence, look, False, None, delay
-            )
+        self._name_readings()
+        for key, one in found.items():
+            if key not in self._by_reading:  # what was read goes before what is worked out
+                self._put(key, one)
         for key in list(self._conditions):
             stem = key.split(":")[0]
-            if stem in ("baby-cold", "baby-hot", "battery-short", "gas-short") and key not in found:
+            listed = key in found or key in self._by_reading
+            if stem in ("baby-cold", "baby-hot", "battery-short", "gas-short") and not listed:
                 self._clear(key)
 
 
