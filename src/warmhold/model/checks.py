@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 from warmhold.model.explain import Problem, value_at
@@ -505,3 +506,52 @@ def _outside_target(values: Values, table: KeyPath) -> Iterator[Problem]:
             f"from {target}, {number_text(wanted)}",
             "an alarm inside the target would sound at rest: raise it",
         )
+
+
+def check_rounds(values: Values) -> Iterator[Problem]:
+    """Tell what contradicts itself in a service's rounds."""
+    yield from _own_keys(values, "round")
+    yield from _own_keys(values, "task")
+    for row in values.rows("round"):
+        yield from _own_keys(values, "round", row, "item")
+        if values.at("round", row, "after_trip") is not True and not values.stands(
+            "round", row, "every_h"
+        ):
+            yield Problem(
+                ("round", row, "every_h"),
+                "missing",
+                "hours between rounds, or after_trip = true",
+                "write how often this round is due",
+            )
+        for one in values.rows("round", row, "item"):
+            item: KeyPath = ("round", row, "item", one)
+            ends = ("stop_low", "low", "high", "stop_high")
+            there = [end for end in ends if values.number(*item, end) is not None]
+            for low, high in pairwise(there):
+                if {low, high} & {"low", "high"} and values.number(*item, low) == values.number(
+                    *item, high
+                ):
+                    continue
+                yield from _low_high(values, (*item, low), (*item, high))
+            if there and values.at(*item, "answer") != "number":
+                yield Problem(
+                    (*item, there[0]),
+                    number_text(values.number(*item, there[0]) or 0.0),
+                    'limits only where answer = "number"',
+                    'write answer = "number", or take the limit out',
+                )
+    yield from _low_high(
+        values, ("limits", "room_air_within_points"), ("limits", "room_air_stop_points")
+    )
+
+
+def _own_keys(values: Values, *path: str | int) -> Iterator[Problem]:
+    seen: set[object] = set()
+    for row in values.rows(*path):
+        key = values.at(*path, row, "key")
+        if key in seen:
+            yield Problem(
+                (*path, row, "key"), value_text(key), "a key of its own", "change one of the two"
+            )
+        if key is not None:
+            seen.add(key)

@@ -9,18 +9,19 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from warmhold.model.checks import Values, check_policy, check_trip, check_unit
+from warmhold.model.checks import Values, check_policy, check_rounds, check_trip, check_unit
 from warmhold.model.explain import Problem, explain, keys_of
 from warmhold.model.fault import Fault, FaultyInput
 from warmhold.model.locate import KeyPath
 from warmhold.model.policy import Policy
+from warmhold.model.rounds import Rounds
 from warmhold.model.syntax import Source, parse
 from warmhold.model.trip import Trip
 from warmhold.model.unit import Unit
 from warmhold.model.vessels import resolve
 from warmhold.model.words import nearest, plain, value_text
 
-Kind = Literal["units", "policies", "trips"]
+Kind = Literal["units", "policies", "trips", "rounds"]
 
 DATA = Path(__file__).resolve().parent.parent / "data"
 LARGEST_FILE = 1_000_000  # bytes; a trip file has a few thousand
@@ -53,12 +54,13 @@ def shipped_path(kind: Kind, name: str) -> Path:
     return DATA / kind / f"{name}.toml"
 
 
-def template(kind: Literal["trip", "unit", "policy"]) -> str:
+def template(kind: Literal["trip", "unit", "policy", "rounds"]) -> str:
     """Return the text that a new file starts from; it is valid as it stands."""
     path = {
         "trip": DATA / "templates" / "trip.toml",
         "unit": DATA / "units" / "alder-single.toml",
         "policy": DATA / "policies" / "cautious.toml",
+        "rounds": DATA / "rounds" / "usual.toml",
     }[kind]
     return path.read_text("utf-8")
 
@@ -88,10 +90,27 @@ def parse_case(text: str, origin: str, folder: Path | None = None) -> Case:
     return case
 
 
-def check_file(path: Path) -> tuple[Fault, ...]:
-    """Return every fault of a trip, unit or policy file; of a trip, also those of what it names.
+def parse_unit(text: str, origin: str) -> Unit:
+    """Read a unit from text; ``origin`` names it in faults.
 
-    The kind is told by the keys. Bad content never raises.
+    Raises ``FaultyInput`` with all faults.
+    """
+    return _alone(text, origin, "unit", _unit)
+
+
+def parse_rounds(text: str, origin: str) -> Rounds:
+    """Read a service's rounds from text; ``origin`` names them in faults.
+
+    Raises ``FaultyInput`` with all faults.
+    """
+    return _alone(text, origin, "rounds", _rounds)
+
+
+def check_file(path: Path) -> tuple[Fault, ...]:
+    """Return every fault of a trip, unit, policy or rounds file.
+
+    Of a trip, also those of the unit and the policy that it names. The kind is told by the keys.
+    Bad content never raises.
     """
     text = _read(path)
     if isinstance(text, Fault):
@@ -106,6 +125,8 @@ def check_file(path: Path) -> tuple[Fault, ...]:
         return _unit(source)[1]
     if kind == "policy":
         return _policy(source)[1]
+    if kind == "rounds":
+        return _rounds(source)[1]
     return (_unlike_any(source),)
 
 
@@ -142,13 +163,15 @@ def _look_alike(path: Path) -> str:
     return f"there is {near} in that folder" if near else "check the name and the folder"
 
 
-_MODELS: dict[str, type[BaseModel]] = {"trip": Trip, "unit": Unit, "policy": Policy}
+_MODELS: dict[str, type[BaseModel]] = {
+    "trip": Trip, "unit": Unit, "policy": Policy, "rounds": Rounds,
+}  # fmt: skip
 
 
 def _kind(raw: Mapping[str, Any]) -> str | None:
     keys = {name: set(keys_of(model)) for name, model in _MODELS.items()}
     score = {name: len(keys[name] & set(raw)) for name in keys}
-    shared = {"format", "name", "battery", "unit"}  # told apart by the other keys first
+    shared = {"format", "name", "battery", "unit", "limits"}  # told apart by the other keys first
     own = {name: len((keys[name] - shared) & set(raw)) for name in keys}
     best = max(keys, key=lambda name: (own[name], score[name]))
     ties = [name for name in keys if (own[name], score[name]) == (own[best], score[best])]
@@ -162,7 +185,8 @@ def _unlike_any(source: Source) -> Fault:
         1,
         "",
         f"the keys {found}" if found else "no keys",
-        "a trip ([baby], [start], [[leg]]), a unit ([hood], [limits]) or a policy ([verdict])",
+        "a trip ([baby], [start], [[leg]]), a unit ([hood]), a policy ([verdict]) or rounds "
+        "([[round]])",
         "start from a template: warmhold new",
     )
 
@@ -200,6 +224,33 @@ def _unit(source: Source) -> tuple[Unit | None, tuple[Fault, ...]]:
 def _policy(source: Source) -> tuple[Policy | None, tuple[Fault, ...]]:
     policy, problems = _validate(Policy, source.raw, check_policy, {})
     return policy, _faults(source, problems)
+
+
+def _rounds(source: Source) -> tuple[Rounds | None, tuple[Fault, ...]]:
+    rounds, problems = _validate(Rounds, source.raw, check_rounds, {})
+    return rounds, _faults(source, problems)
+
+
+def _alone(
+    text: str,
+    origin: str,
+    kind: str,
+    build: Callable[[Source], tuple[_Model | None, tuple[Fault, ...]]],
+) -> _Model:
+    """Read a file that names no other; raises ``FaultyInput``."""
+    source = parse(text, origin)
+    if isinstance(source, Fault):
+        raise FaultyInput((source,))
+    found = _kind(source.raw)
+    if found is None:
+        raise FaultyInput((_unlike_any(source),))
+    if found != kind:
+        todo = f"name a {kind} file"
+        raise FaultyInput((Fault(origin, 1, "", f"a {found} file", f"a {kind} file", todo),))
+    built, faults = build(source)
+    if built is None:
+        raise FaultyInput(faults)
+    return built
 
 
 def _case(text: str, origin: str, folder: Path | None) -> tuple[Case | None, tuple[Fault, ...]]:

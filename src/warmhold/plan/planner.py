@@ -106,7 +106,7 @@ def plan_case(
         lambda done: tell("trying what would mend it", 0.65 + 0.3 * done),
     )
     tell("writing the sheet", 0.97)
-    verdict, headline = _verdict(margins, found, warm)
+    verdict, headline = verdict_of(margins, found, warm)
     headline = _already(outcome) + headline
     unknown = frozenset(key for item in outside for key in item.unknown)
     untold = tuple(item.what for item in outside if {"cold", "hot"} & set(item.unknown))
@@ -157,7 +157,7 @@ def _once_warm(case: Case, warm: WarmUp) -> Case:
     return with_start(case, baby_in=warm.earliest_baby_in.astimezone(UTC))
 
 
-def _verdict(
+def verdict_of(
     margins: tuple[Margin, ...], found: Mapping[str, Measure], warm: WarmUp
 ) -> tuple[Verdict, str]:
     """Go only when every margin that has to hold does."""

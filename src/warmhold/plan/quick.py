@@ -17,9 +17,9 @@ import numpy as np
 
 from warmhold.model import Case
 from warmhold.plan.margins import margin, measured
-from warmhold.plan.planner import DEFAULT_SEED, _verdict
+from warmhold.plan.planner import DEFAULT_SEED, verdict_of
 from warmhold.plan.sheet import Margin, Verdict, WarmUp
-from warmhold.plan.start_point import _middle, on_grid, sources, trial
+from warmhold.plan.start_point import middle_of, on_grid, sources, trial
 from warmhold.plan.validity import beyond
 from warmhold.plan.warmup import HORIZON_MIN, Floats, ready_minutes, warm_up
 from warmhold.simulate import layout as at
@@ -97,7 +97,7 @@ def _work_out(case: Case, members: int, seed: int) -> Quick:
     outside = beyond(ensemble)
     found = measured(outcome, ready)
     margins = tuple(margin(key, item, outcome, outside) for key, item in found.items())
-    verdict, headline = _verdict(margins, found, _warm(case, ready))
+    verdict, headline = verdict_of(margins, found, _warm(case, ready))
     return Quick(
         margins,
         verdict,
@@ -128,7 +128,7 @@ def first_air_set_c(case: Case, seed: int) -> float:
     if stated is not None:
         return stated
     grid = case.unit.limits.air_set_c
-    middle = _middle(sources(case))
+    middle = middle_of(sources(case))
     if middle is None:
         return on_grid(NO_SOURCE_C + FIRST_LAG_K, grid)
     first = on_grid(middle + FIRST_LAG_K, grid)

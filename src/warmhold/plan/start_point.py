@@ -107,7 +107,7 @@ def choose_air_set(
     stated = case.trip.start.air_set_c
     if stated is not None:
         return stated, estimates, (trial(case, seed, stated),)
-    middle = _middle(estimates)
+    middle = middle_of(estimates)
     first = on_grid((middle if middle is not None else 33.0) + 2.0, grid)
     trials = {first: trial(case, seed, first)}
     if middle is not None:
@@ -211,7 +211,7 @@ def _range(estimates: tuple[NeutralEstimate, ...]) -> tuple[float, float] | None
     return min(lows + mids), max(highs + mids)
 
 
-def _middle(estimates: tuple[NeutralEstimate, ...]) -> float | None:
+def middle_of(estimates: tuple[NeutralEstimate, ...]) -> float | None:
     mids = [e.mid_c for e in estimates if e.mid_c is not None]
     return float(np.mean(mids)) if mids else None
 

@@ -27,7 +27,13 @@ HAPPENINGS = (
 )  # fmt: skip
 JUDGED = ("good", "care", "stop", "not judged")
 SETS = ("regular", "extra")
-CORRECTABLE = ("trip-started", "check", "observation", "happening", "limits", "handover")
+CORRECTABLE = (
+    "trip-started", "check", "observation", "happening", "limits", "handover",
+    "round", "bench-test", "task", "fault", "fault-closed",
+)  # fmt: skip
+OF_A_UNIT = ("round", "bench-test", "task", "fault", "fault-closed", "profile")
+EFFECTS = ("not ready", "with limits")
+ROOM = ("pressure_hpa", "room_c", "humidity_percent")
 LONGEST_TEXT = 20_000
 LARGEST_BODY = 4_000_000  # characters of canonical JSON
 
@@ -225,6 +231,90 @@ def _access(body: Mapping[str, Any]) -> Faults:
     yield from _given(body, "from", _text, False, 200)
 
 
+def _unit(body: Mapping[str, Any], needed: tuple[str, ...], others: tuple[str, ...] = ()) -> Faults:
+    """Check what every entry about a unit has: the unit's name in the library."""
+    yield from _keys(body, ("unit", *needed), others)
+    yield from _given(body, "unit", _text, False, 100)
+
+
+def _round(body: Mapping[str, Any]) -> Faults:
+    yield from _unit(body, ("round", "title", "answers", "signed"))
+    for key in ("round", "title", "signed"):
+        yield from _given(body, key, _text, False, 200)
+    answers = body.get("answers", ())
+    if not isinstance(answers, (list, tuple)) or not answers:
+        yield f"answers: found {_show(answers)}; allowed a list of answers, at least one"
+        return
+    for number, answer in enumerate(answers):
+        for fault in _answer(answer):
+            yield f"answers.{number}: {fault}"
+
+
+def _answer(answer: Any) -> Faults:
+    if not isinstance(answer, Mapping):
+        yield f"found {_show(answer)}; allowed a table of names and values"
+        return
+    yield from _keys(answer, ("item", "title", "value", "judged", "says"), ("reason", "room"))
+    for key in ("item", "title"):
+        yield from _given(answer, key, _text, False, 200)
+    value = answer.get("value")
+    if not isinstance(value, bool):
+        yield from _given(answer, "value", _plain_value)
+    if "value" in answer and value in {None, False} and not str(answer.get("reason", "")).strip():
+        yield "reason: missing; what was left out needs one"
+    yield from _given(answer, "judged", _one_of, JUDGED)
+    yield from _given(answer, "says", _text, True)
+    yield from _given(answer, "reason", _text, True)
+    room = answer.get("room", {})
+    if not isinstance(room, Mapping):
+        yield f"room: found {_show(room)}; allowed a table of {', '.join(ROOM)}"
+        return
+    for name, number in room.items():
+        if name not in ROOM:
+            yield f"room: {_show(name)} not known; allowed {', '.join(ROOM)}"
+        elif number is not None:
+            yield from _number(f"room.{name}", number)
+
+
+def _bench_test(body: Mapping[str, Any]) -> Faults:
+    yield from _unit(body, ("task", "results", "state", "says"), ("log", "limits", "signed"))
+    yield from _given(body, "task", _text, False, 100)
+    yield from _given(body, "state", _one_of, JUDGED)
+    yield from _given(body, "says", _text, True)
+    for key in ("log", "limits", "signed"):
+        yield from _given(body, key, _text, True, 500)
+    results = body.get("results", ())
+    if not isinstance(results, (list, tuple)) or not all(isinstance(r, Mapping) for r in results):
+        yield f"results: found {_show(results)}; allowed a list of results"
+
+
+def _task(body: Mapping[str, Any]) -> Faults:
+    yield from _unit(body, ("task", "state", "says"))
+    yield from _given(body, "task", _text, False, 100)
+    yield from _given(body, "state", _one_of, JUDGED)
+    yield from _given(body, "says", _text, True)
+
+
+def _fault(body: Mapping[str, Any]) -> Faults:
+    yield from _unit(body, ("what", "effect"))
+    yield from _given(body, "what", _text, False, 2000)
+    yield from _given(body, "effect", _one_of, EFFECTS)
+
+
+def _fault_closed(body: Mapping[str, Any]) -> Faults:
+    yield from _unit(body, ("fault", "how"))
+    seq = body.get("fault")
+    if "fault" in body and (not isinstance(seq, int) or isinstance(seq, bool) or seq < 1):
+        yield f"fault: found {_show(seq)}; allowed the number of the entry of the fault, from 1"
+    yield from _given(body, "how", _text, False, 2000)
+
+
+def _profile(body: Mapping[str, Any]) -> Faults:
+    yield from _unit(body, ("toml", "from"))
+    yield from _given(body, "toml", _text, False, LARGEST_BODY)
+    yield from _given(body, "from", _text, True)
+
+
 _CHECKS: dict[str, Callable[[Mapping[str, Any]], Faults]] = {
     "trip-planned": _planned,
     "trip-started": _started,
@@ -236,5 +326,11 @@ _CHECKS: dict[str, Callable[[Mapping[str, Any]], Faults]] = {
     "handover": _handover,
     "clock-jump": _clock_jump,
     "access": _access,
+    "round": _round,
+    "bench-test": _bench_test,
+    "task": _task,
+    "fault": _fault,
+    "fault-closed": _fault_closed,
+    "profile": _profile,
 }
 KINDS = tuple(_CHECKS)

@@ -205,7 +205,7 @@ def trip_view(
     if not interval_min > 0:
         raise ValueError(f"interval_min must be above 0, not {interval_min}")
     holds = 1.5 * interval_min if holds_min is None else holds_min
-    shown = _shown(events)
+    shown = corrected(events)
     of = {kind: [item for item in shown if item.event.kind == kind] for kind in CORRECTABLE}
     standing = {kind: [item for item in items if not item.struck] for kind, items in of.items()}
     plans = tuple(item for item in shown if item.event.kind == "trip-planned")
@@ -249,11 +249,11 @@ def _of_kind(events: Iterable[Event], *kinds: str) -> tuple[Event, ...]:
     return tuple(event for event in events if event.kind in kinds)
 
 
-def _shown(events: Sequence[Event]) -> list[Shown]:
+def corrected(events: Sequence[Event]) -> list[Shown]:
     """Apply the corrections, in order, each on the entry that it names."""
     found: dict[int, Shown] = {}
     for event in events:
-        if event.kind in (*CORRECTABLE, "trip-planned"):
+        if event.kind in (*CORRECTABLE, "trip-planned", "profile"):
             found[event.seq] = Shown(event, event.body, event.when)
         elif event.kind == "correction":
             before = found.get(event.body["corrects"])

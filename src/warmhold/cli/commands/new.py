@@ -15,15 +15,15 @@ from warmhold.cli.writing import write_stdout
 @click.argument("file", required=False)
 @click.option(
     "--kind",
-    type=click.Choice(("trip", "unit", "policy")),
+    type=click.Choice(("trip", "unit", "policy", "rounds")),
     default="trip",
     show_default=True,
     help="What the file describes.",
 )
-def command(file: str | None, kind: Literal["trip", "unit", "policy"]) -> int:
+def command(file: str | None, kind: Literal["trip", "unit", "policy", "rounds"]) -> int:
     """Write a commented file to fill in; never overwrites one.
 
-    FILE is trip.toml, unit.toml or policy.toml when it is not given; "-" writes to stdout.
+    FILE is trip.toml, or the kind's name, when it is not given; "-" writes to stdout.
 
     The numbers in it are invented: replace every one.
     """

@@ -13,7 +13,7 @@ from warmhold.cli.faults import fault_text
 @click.command()
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 def command(files: tuple[str, ...]) -> int:
-    """Check trip, unit and policy files, and show every fault at once.
+    """Check trip, unit, policy and rounds files, and show every fault at once.
 
     Of a trip, the unit and the policy that it names are checked too.
 
@@ -42,7 +42,7 @@ def _path(name: str) -> Path:
     path = Path(name)
     if path.exists():
         return path
-    for kind in ("trips", "units", "policies"):
+    for kind in ("trips", "units", "policies", "rounds"):
         if name in shipped(kind):
             return shipped_path(kind, name)
     return path

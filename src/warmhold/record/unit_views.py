@@ -1,0 +1,162 @@
+"""What the record holds of each unit: rounds, tests, tasks, faults, profiles and trips.
+
+Rebuilt from the entries alone, corrections applied. An entry about a unit belongs to no trip.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from warmhold.bench.readiness import (
+    RUN_DOWN,
+    DoneRound,
+    DoneTask,
+    History,
+    OpenFault,
+    RunDown,
+    Setting,
+)
+from warmhold.bench.rounds import RoomAir
+from warmhold.record.bodies import OF_A_UNIT
+from warmhold.record.chain import Event
+from warmhold.record.clock import moment_of
+from warmhold.record.views import Shown, corrected
+
+WORST = ("stop", "not judged", "care", "good")
+
+
+@dataclass
+class _Gathered:
+    """What is found of one unit while the entries are read."""
+
+    shown: list[Shown] = field(default_factory=list)
+    started: datetime | None = None
+    ended: datetime | None = None
+
+
+def histories(events: Sequence[Event]) -> dict[str, History]:
+    """Return the history of each unit that the record speaks of, by the unit's name.
+
+    events : of the whole record, in order
+    """
+    found: dict[str, _Gathered] = {}
+    unit_of_trip: dict[str, str] = {}
+    for event in events:
+        if event.kind == "trip-planned":
+            unit_of_trip[event.trip] = unit_named_in(str(event.body.get("trip_toml", "")))
+    shown = corrected(events)
+    for one in shown:
+        if one.struck:
+            continue
+        kind, trip = one.event.kind, one.event.trip
+        if kind in OF_A_UNIT:
+            found.setdefault(str(one.body["unit"]), _Gathered()).shown.append(one)
+        elif unit_of_trip.get(trip) and kind in {"trip-started", "handover"}:
+            mine = found.setdefault(unit_of_trip[trip], _Gathered())
+            if kind == "trip-started":
+                mine.started = max(filter(None, (mine.started, one.when)))
+            else:
+                at = moment_of(one.body["at"])
+                mine.ended = max(filter(None, (mine.ended, at)))
+    return {name: _history(name, gathered) for name, gathered in sorted(found.items())}
+
+
+def unit_named_in(trip_toml: str) -> str:
+    """Return the unit that a trip's text names; empty when it names none that can be read."""
+    try:
+        name = tomllib.loads(trip_toml.removeprefix("\ufeff")).get("unit", "")
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError):
+        return ""
+    if not isinstance(name, str):
+        return ""
+    return name.replace("\\", "/").rsplit("/", 1)[-1].removesuffix(".toml")
+
+
+def _history(name: str, gathered: _Gathered) -> History:
+    entries = sorted(gathered.shown, key=lambda one: (one.when, one.seq))
+    rounds: dict[str, list[DoneRound]] = {}
+    tasks: dict[str, list[DoneTask]] = {}
+    faults: dict[int, OpenFault] = {}
+    run_downs: list[RunDown] = []
+    settings: list[Setting] = []
+    for one in entries:
+        kind, body = one.event.kind, one.body
+        if kind == "round":
+            rounds.setdefault(str(body["round"]), []).append(_round(one))
+            settings += _settings(one)
+        elif kind in {"task", "bench-test"}:
+            tasks.setdefault(str(body["task"]), []).append(
+                DoneTask(one.when, one.event.who, body["state"], str(body["says"]), one.seq)
+            )
+            if kind == "bench-test" and body["task"] == RUN_DOWN:
+                run_downs += _run_downs(one)
+        elif kind == "fault":
+            faults[one.seq] = OpenFault(
+                one.seq, one.when, one.event.who, str(body["what"]), body["effect"]
+            )
+    for one in entries:
+        if one.event.kind == "fault-closed":
+            faults.pop(int(one.body["fault"]), None)
+    started, ended = gathered.started, gathered.ended
+    return History(
+        unit=name,
+        rounds={key: tuple(done) for key, done in rounds.items()},
+        tasks={key: tuple(done) for key, done in tasks.items()},
+        faults=tuple(faults.values()),
+        run_downs=tuple(run_downs),
+        settings=tuple(settings),
+        on_the_road=started is not None and (ended is None or started > ended),
+        last_trip_end=ended,
+    )
+
+
+def _round(one: Shown) -> DoneRound:
+    answers: Iterable[Mapping[str, Any]] = one.body["answers"]
+    states = [answer["judged"] for answer in answers]
+    state = next((worst for worst in WORST if worst in states), "not judged")
+    bad = tuple(
+        f"{answer['title']}: {answer['says']}"
+        for answer in answers
+        if answer["judged"] == state and state != "good"
+    )
+    return DoneRound(one.when, one.event.who, state, bad, one.seq)
+
+
+def _settings(one: Shown) -> Iterable[Setting]:
+    """Yield the readings of the oxygen sensor in room air."""
+    for answer in one.body["answers"]:
+        room, value = answer.get("room"), answer["value"]
+        if room is None or isinstance(value, bool) or not isinstance(value, (int, float)):
+            continue
+        air = RoomAir(**{key: None if x is None else float(x) for key, x in room.items()})
+        yield Setting(one.when, float(value), None, air)
+
+
+def _run_downs(one: Shown) -> Iterable[RunDown]:
+    """Yield battery run-downs; a figure that is not there is unknown."""
+    for result in one.body["results"]:
+        figures = {
+            figure.get("key"): figure
+            for figure in result.get("figures", ())
+            if isinstance(figure, Mapping)
+        }
+        energy, minutes = figures.get("energy_wh"), figures.get("minutes")
+        health = figures.get("health_percent")
+        if energy is None and minutes is None and health is None:
+            continue
+        yield RunDown(
+            at=one.when,
+            share_percent=_value(health),
+            minutes=_value(minutes),
+            energy_wh=_value(energy),
+            complete=not any((figure or {}).get("bound") for figure in (energy, minutes, health)),
+        )
+
+
+def _value(figure: Mapping[str, Any] | None) -> float | None:
+    value = None if figure is None else figure.get("value")
+    return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
