@@ -104,12 +104,16 @@ STEPS: Mapping[str, float] = {
 }  # fmt: skip
 
 COLD_START = Test("cold start", 20.0, (Part(75.0), Part(25.0, air_set_c=34.0)))
-RUN_DOWN = Test("run-down", 14.0, (Part(120.0, "battery", 36.0), Part(8.0, "off")), warm_c=36.0)
+RUN_DOWN = Test("run-down", 14.0, (Part(600.0, "battery", 36.0), Part(8.0, "off")), warm_c=36.0)
 STEP_AND_PORT = Test(
     "step and port", 23.0,
     (Part(20.0, air_set_c=33.0), Part(30.0, air_set_c=37.0), Part(2.0, air_set_c=37.0,
      opening="port"), Part(25.0, air_set_c=37.0), Part(25.0, "off")),
     warm_c=33.0,
+)  # fmt: skip
+HELD_OUT = Test(  # another room, other settings
+    "kept back", 8.0,
+    (Part(60.0, air_set_c=35.0), Part(12.0, "battery", 35.0), Part(20.0, air_set_c=37.0)),
 )  # fmt: skip
 USUAL = (COLD_START, RUN_DOWN, STEP_AND_PORT)
 

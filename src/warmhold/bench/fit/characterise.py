@@ -199,7 +199,7 @@ def _number(one: Constant, score: float, deviation: float, shape: Profile, settl
     return Number(
         one.key, one.title, one.unit, one.provenance,
         Range(one.value, float(one.at_score(-HALF_90)), float(one.at_score(HALF_90))),
-        Range(float(one.at_score(score)), float(one.at_score(shape.low)),
+        Range(one.mean_and_spread(score, deviation)[0], float(one.at_score(shape.low)),
               float(one.at_score(shape.high))),
         deviation, state, float(score),
         tuple((float(v), float(d)) for v, d in zip(values, shape.deviance, strict=True)),

@@ -129,13 +129,13 @@ def constants_of(unit: Unit) -> tuple[Constant, ...]:
     middle = (PEUKERT_LEAD if lead else PEUKERT_LITHIUM) - 1.0
     found.append(
         Constant(
-            RATE_KEY, "energy lost to fast discharge (Peukert exponent less 1)", "", at.PEUKERT,
+            RATE_KEY, "loss by fast discharge (Peukert exponent less 1)", "", at.PEUKERT,
             1.0, "positive", middle, spread, "published", shift=1.0, in_file=False,
         )
     )  # fmt: skip
     found.append(
         Constant(
-            COLD_KEY, "energy lost in the cold, over the model's own", "", X_COLD, 1.0,
+            COLD_KEY, "loss in the cold, over the model's own", "", X_COLD, 1.0,
             "positive", 1.0, COLD_SPREAD, "assumed", in_file=False,
         )
     )  # fmt: skip

@@ -118,6 +118,9 @@ SENSES: Final[Mapping[str, Sense]] = {
     "gave_out": Sense("energy when the battery gave out", "%", 1.0, 0.0, 0.0),
 }
 AMBIENT_OFFSET_K: Final = 0.3
+DRAUGHT_K: Final = 0.25  # of what the ambient thermometer does not see, coming and going
+DRAUGHT_S: Final = 900.0  # apart from one to the next
+MOST_DRAUGHTS: Final = 12  # in one log
 _POWERS = ("heater_percent", "supply_w", "battery_w")
 
 
@@ -247,7 +250,11 @@ def track_of(observed: Observed, unit: Unit) -> Track:
     if not blocks:
         raise UnfitLog(log.name or "log", ["nothing in it that the model could be held against"])
     began, start, spread = _start(observed, unit, c)
-    wanders = _wanders(log, began, blocks, bool(on_battery.any()), opened, len(changed))
+    draughts = int(min(MOST_DRAUGHTS, max(2, round((grid[-1] - grid[0]) / DRAUGHT_S) + 1)))
+    wanders = (
+        *_wanders(log, began, blocks, bool(on_battery.any()), opened, len(changed)),
+        *(f"draught {number}" for number in range(draughts)),
+    )
     return Track(
         observed, began, grid, c, opened, on_battery, _pieces(on), start, spread, blocks, gave_out,
         changes, room, wanders, tuple(notes),
@@ -576,6 +583,7 @@ def driven(track: Track, v: Floats, sensor_k: Floats, own: Mapping[str, Floats])
     y[:, at.PATCH] = y[:, at.DECK]
     c = np.repeat(track.conditions[None], members, axis=0)
     c[:, :, at.AMBIENT] += AMBIENT_OFFSET_K * own.get("ambient", nothing)[:, None]
+    c[:, :, at.AMBIENT] += DRAUGHT_K * _draughts(track, own, members)
     c[:, :, at.AIR_SET] -= sensor_k[:, None]
     c[:, :, at.WIND] *= np.exp(WIND_SPREAD * own.get("air speed outside", nothing))[:, None]
     wide = np.exp(OPENING_SPREAD * own.get("opening", nothing))
@@ -606,6 +614,17 @@ def driven(track: Track, v: Floats, sensor_k: Floats, own: Mapping[str, Floats])
         y = run.last.copy()
     air, wall, pack, heater, limit, bus, energy = (out[:, :, i] for i in range(_KEPT.size))
     return Ran(air, wall, pack, heater, limit, bus, energy, durations)
+
+
+def _draughts(track: Track, own: Mapping[str, Floats], members: int) -> Floats:
+    """Straight lines between knots spread evenly over the log, (rows, intervals)."""
+    knots = [own[name] for name in track.wanders if name.startswith("draught ") and name in own]
+    middle = 0.5 * (track.grid_s[1:] + track.grid_s[:-1])
+    if not knots:
+        return np.zeros((members, middle.size))
+    place = np.linspace(track.grid_s[0], track.grid_s[-1], len(knots))
+    share = np.maximum(0.0, 1.0 - np.abs(middle[None] - place[:, None]) / (place[1] - place[0]))
+    return np.asarray(np.stack(knots, axis=1) @ share)
 
 
 def _durations(track: Track, own: Mapping[str, Floats], members: int) -> Floats:

@@ -1,11 +1,11 @@
 """How far a reading may be from the model: noise, steps of the display, and what wanders.
 
 A reading differs from the model by an instrument's noise from row to row, by its display's
-rounding (uniform, step^2/12), and by what the model leaves out (draughts, stirring, a controller
-that is not quite ours), which lasts for minutes. The last is taken as a random walk pulled back to
+rounding (uniform, step^2/12), and by what the model leaves out (stirring, a controller that is
+not quite ours), which lasts for minutes. The last is taken as a random walk pulled back to
 zero with a time constant of ``LASTING_MIN``; left out, it would make every interval too narrow,
-because rows a minute apart would count as independent. Offsets of instruments are scores of the
-fit and not part of this.
+because rows a minute apart would count as independent. Offsets of instruments, and draughts that
+every reading feels together, are scores of the fit and not part of this.
 
 How large noise and lasting error are is read off the logs themselves, by the restricted
 likelihood: what the fitted numbers can explain does not count as error (Patterson and Thompson

@@ -44,18 +44,22 @@ COLD_ROOM_C: Final = 8.0
 class Matter:
     """A figure that plans rest on, with what is known of it.
 
+    short : its title in two words
     value, low, high : 90 % interval by the present fit
+    profile : the same by the profile alone
     spread : standard deviation of its logarithm
     before : the same by the profile alone
     slope : change of the logarithm per score, (constants,)
     """
 
     key: str
+    short: str
     title: str
     unit: str
     value: float
     low: float
     high: float
+    profile: tuple[float, float, float]
     spread: float
     before: float
     slope: Floats
@@ -152,9 +156,15 @@ def matters(found: Estimate) -> tuple[Matter, ...]:
     where = f"from {PLAN_AMBIENT_C:g} °C around the unit, air set to {PLAN_AIR_C:g} °C"
     return (
         _matter(
-            found, "warm-up", f"warm-up on mains to within 1 K of the setting, {where}", warm_up
+            found,
+            "warm-up",
+            "warm-up",
+            f"warm-up on mains to within 1 K of the setting, {where}",
+            warm_up,
         ),
-        _matter(found, "battery", f"time on a full battery in {where[5:]}", carried),
+        _matter(
+            found, "battery", "time on battery", f"time on a full battery in {where[5:]}", carried
+        ),
     )
 
 
@@ -174,7 +184,9 @@ def _reached(minutes: Floats, values: Floats, level: float) -> float:
     return float(minutes[-1] + (level - values[-1]) / rate)
 
 
-def _matter(found: Estimate, key: str, title: str, of: Callable[[Floats], Floats]) -> Matter:
+def _matter(
+    found: Estimate, key: str, short: str, title: str, of: Callable[[Floats], Floats]
+) -> Matter:
     model = found.model
     n = len(model.constants)
 
@@ -185,13 +197,14 @@ def _matter(found: Estimate, key: str, title: str, of: Callable[[Floats], Floats
         size = np.log(of(model.values(rows)))
         return float(np.exp(size[0])), (size[1 : n + 1] - size[n + 1 :]) / (2.0 * NUDGE)
 
-    _, first = slopes(np.zeros_like(found.scores))
+    old, first = slopes(np.zeros_like(found.scores))
     value, slope = slopes(found.scores)
     spread = float(np.sqrt(slope @ found.covariance[:n, :n] @ slope))
-    wide = np.exp(1.645 * spread)
+    before = float(np.sqrt(first @ first))
+    wide, wider = float(np.exp(1.645 * spread)), float(np.exp(1.645 * before))
     return Matter(
-        key, title, "min", value, value / wide, value * wide, spread,
-        float(np.sqrt(first @ first)), slope,
+        key, short, title, "min", value, value / wide, value * wide,
+        (old, old / wider, old * wider), spread, before, slope,
     )  # fmt: skip
 
 
