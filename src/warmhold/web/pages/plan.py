@@ -7,9 +7,12 @@ only these: no field is ever replaced.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import threading
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections import OrderedDict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timezone
 from functools import cache
@@ -61,7 +64,7 @@ def routes(service: Service) -> list[Route]:
             text = str(plans[-1].body.get("trip_toml", ""))
             return _started(request, text, _words_of(text))
         threading.Thread(target=_get_ready, daemon=True).start()
-        return _page(request, read(_fresh(service), build), told="", checked=False)
+        return _page(request, read(_fresh(service), build), checked=False, empty_form=True)
 
     def begin(request: Request) -> Response:
         text = posted(request).get("toml", "")[:LONGEST_FILE]
@@ -71,7 +74,7 @@ def routes(service: Service) -> list[Route]:
             faults = _faults_of_text(text)
             return _page(
                 request, read(_fresh(service), build), checked=False, pasted=text,
-                pasted_faults=faults, status=422,
+                pasted_faults=faults, empty_form=True, status=422,
             )  # fmt: skip
         return _page(request, read(_pairs(fields), build), told="Filled in from the text.")
 
@@ -83,12 +86,19 @@ def routes(service: Service) -> list[Route]:
         if what in ("work", ""):
             reading = read(form.pairs, build)
             return _page(request, reading, status=422 if reading.faults else 200, summary=True)
+        if what == "again":  # what was typed and not sent, kept by the browser
+            return _page(request, read(form.pairs, build), checked=False)
         fields, place = changed(tidy(form.pairs), what)
         return _page(request, read(_pairs(fields), build), checked=False, focus=_focus(what, place))
 
+    newest = _Newest()
+
     def margins(request: Request) -> Response:
-        reading = read(posted(request).pairs, build)
-        return render(request, "plan_margins.html", **_told(reading))
+        form = posted(request)
+        with newest.of(form.get("form_id", "")) as is_newest:
+            if not is_newest:  # whoever asked has typed on, and asked anew
+                return Response(status_code=204)
+            return render(request, "plan_margins.html", **_told(read(form.pairs, build)))
 
     def _found(key: str) -> Trip:
         try:
@@ -135,6 +145,7 @@ def routes(service: Service) -> list[Route]:
         summary: bool = False,
         pasted: str = "",
         pasted_faults: Sequence[str] = (),
+        empty_form: bool = False,
         status: int = 200,
     ) -> Response:
         shown = reading.faults if checked else ()
@@ -159,6 +170,7 @@ def routes(service: Service) -> list[Route]:
             form=_Form(reading, shown, options),
             pasted=pasted,
             pasted_faults=pasted_faults,
+            empty_form=empty_form,
             toml=reading.toml,
             trips=[(name, _title(service, name)) for name in service.library.names("trips")],
             plans=_plans(service),
@@ -172,6 +184,28 @@ def routes(service: Service) -> list[Route]:
         Route("/plan/open", begin, methods=["POST"]),
         Route("/plan/margins", margins, methods=["POST"]),
     ]
+
+
+class _Newest:
+    """Of the questions that one form asks, only the newest is worked out."""
+
+    MOST = 200  # forms that are remembered
+
+    def __init__(self) -> None:
+        self._tickets = itertools.count()
+        self._last: OrderedDict[str, int] = OrderedDict()
+        self._lock, self._turn = threading.Lock(), threading.Lock()
+
+    @contextmanager
+    def of(self, form_id: str) -> Iterator[bool]:
+        """Wait for a turn; say whether nothing newer was asked meanwhile."""
+        with self._lock:
+            mine = self._last[form_id] = next(self._tickets)
+            self._last.move_to_end(form_id)
+            while len(self._last) > self.MOST:
+                self._last.popitem(last=False)
+        with self._turn:  # margins are worked out one at a time anyway
+            yield self._last.get(form_id, mine) == mine
 
 
 @cache

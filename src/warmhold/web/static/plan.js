@@ -3,7 +3,7 @@
 // the fields are written; the fields themselves never are.
 
 (() => {
-  const WAIT_MS = 300;
+  const WAIT_MS = 150;
   const form = document.getElementById("plan-form");
   if (!form || !form.dataset.plan) return;
   const place = document.getElementById("margins");
@@ -49,17 +49,20 @@
 
   async function ask() {
     const sent = fields();
-    if (sent.toString() === last) return;
-    if (asking) asking.abort();
-    asking = new AbortController();
+    if (asking) asking.abort(); // whatever it says is no longer about these fields
+    asking = null;
+    if (sent.toString() === last) { panel.classList.remove("stale"); return; }
+    const mine = new AbortController();
+    asking = mine;
     panel.classList.add("stale");
     try {
       const answer = await fetch(form.dataset.plan, {
-        method: "POST", body: sent, signal: asking.signal,
+        method: "POST", body: sent, signal: mine.signal,
       });
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
       const margins = fresh.querySelector("[data-margins]");
       if (!answer.ok || !margins) throw new Error(String(answer.status));
+      if (mine.signal.aborted) return;
       last = sent.toString();
       beside(fresh);
       place.replaceChildren(margins);
@@ -103,6 +106,13 @@
     }
     goal.focus();
     goal.scrollIntoView({ block: "center" });
+  });
+  form.addEventListener("put", () => { // the server wrote the form anew, margins and all
+    window.clearTimeout(timer);
+    if (asking) asking.abort();
+    asking = null;
+    panel.classList.remove("stale");
+    last = fields().toString();
   });
   last = fields().toString();
 })();
