@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from warmhold.bench.limits import Limit
 from warmhold.bench.reading.entered import AlarmTried
-from warmhold.bench.trials.common import Bench, asked, judge, result
+from warmhold.bench.trials.common import Bench, judge, result
 from warmhold.bench.trials.result import Judged, Result
 from warmhold.bench.uncertainty import Budget, Part, Verdict, rectangular
 
@@ -62,7 +62,7 @@ def _answered(
     if row is None:
         return said("cannot tell", f"no limit for it in the set {bench.limits.name}", _words(one))
     if one is None:
-        return said("cannot tell", f"not tried; asked for: {asked(row)}", "not tried")
+        return said("cannot tell", "not tried", "not tried")
     answers = {"heard": one.heard, "seen": one.seen, "heater off": one.heater_off}
     missing = [need for need in row.needs if answers[need] is False]
     unknown = [need for need in row.needs if answers[need] is None]
