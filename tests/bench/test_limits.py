@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,17 @@ from warmhold.bench.limits import (
     load_set,
     shipped_sets,
 )
+from warmhold.bench.log import NUMBERS, WORDS
+from warmhold.bench.reading import LogMapping, load_entered, parse_mapping
+from warmhold.bench.reading.entered import (
+    AlarmTried,
+    BatteryTest,
+    Conditions,
+    OxygenPoint,
+    StatedValues,
+)
+from warmhold.bench.reading.mapping import Channel, OfUnit, Times
+from warmhold.bench.trials import TRIALS
 from warmhold.model import FaultyInput
 
 ROW = """
@@ -127,6 +139,29 @@ def test_an_own_file_is_found_by_its_path(tmp_path: Path) -> None:
         find_set("no-such-set")
     with pytest.raises(KeyError):
         limits.get("nonsense")
+
+
+def test_the_guide_names_every_row_test_channel_and_key() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "bench.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`([a-z0-9_-]+)`", page)) | set(re.findall(r"\b([a-z_]+) = ", page))
+    named |= set(re.findall(r"^(?:# )?([a-z_]+) = ", page, flags=re.MULTILINE))
+    assert [key for key in KNOWN if key not in named] == []
+    assert [
+        name for name in (*TRIALS, *NUMBERS, *WORDS, *shipped_sets()) if name not in named
+    ] == []
+    models = (LogMapping, Times, OfUnit, Channel, Conditions, StatedValues, BatteryTest,
+              OxygenPoint, AlarmTried)  # fmt: skip
+    keys = {key for model in models for key in model.model_fields}
+    assert sorted(keys - named - {"time", "channel", "unit"}) == []
+
+
+def test_the_files_of_the_guide_can_be_read(tmp_path: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "bench.md").read_text(encoding="utf-8")
+    mapping, entered = re.findall(r"```toml\n(.*?)```", page, flags=re.DOTALL)
+    assert parse_mapping(mapping, "guide").mapping.channel[0].name == "air_c"
+    path = tmp_path / "entered.toml"
+    path.write_text(entered, encoding="utf-8")
+    assert load_entered(path).alarm[0].what == "supply"
 
 
 def test_a_limit_that_goes_with_the_level() -> None:

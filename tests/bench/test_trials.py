@@ -476,6 +476,37 @@ def test_charge_time_after_a_run_down() -> None:
     assert told.verdict == "pass"
 
 
+def test_a_charge_that_was_broken_off_is_no_end() -> None:
+    at = np.arange(0, 4 * 3600, 60.0)
+    hours = at / 3600
+    off = np.where(hours < 0.4, 100.0, -15.0)
+    words = tuple("battery" if h < 0.4 else "mains" for h in hours)
+    entered = Entered(battery=BatteryTest(ended="cut-off"))
+    drawn = np.where(hours > 2, 30.0, off)
+    unplugged = np.where(hours > 2, 0.0, off)
+    gone = tuple("off" if h > 2 else w for h, w in zip(hours, words, strict=True))
+    for watts, source in ((drawn, words), (unplugged, gone), (unplugged, ())):
+        log = make_log(at, {"battery_w": watts}, {"source": source} if source else {})
+        result = one(bench(log, entered=entered), "charge")
+        assert result.verdict == "cannot tell"
+        assert result.judged[0].bound == "at least"
+        assert "lower bound" in dict(result.facts)["end"]
+
+
+def test_a_battery_too_cold_for_the_model_is_not_judged() -> None:
+    result = one(bench(_run_down(pack_c=-25.0)), "run-down")
+    assert result.verdict == "cannot tell"
+    assert "is known from" in result.reason
+
+
+def test_a_quarter_without_a_certificate_cannot_hide_behind_the_furthest() -> None:
+    lacking = {key: value for key, value in INSTRUMENTS.items() if key != "air_e_c"}
+    result = one(bench(steady_log(), instruments=lacking), "uniformity")
+    assert result.verdict == "cannot tell"
+    assert "air_e_c" in result.reason
+    assert result.judged[0].verdict == "pass"
+
+
 # --- as plain data ------------------------------------------------------------------------------
 
 

@@ -16,6 +16,7 @@ CHANNELS = ("battery_w", "battery_v")
 # A charge counts as ended once the pack takes less than this share of its greatest power for so
 # long (own choice).
 ENDED_SHARE, ENDED_S = 0.05, 600.0
+BROKEN_SHARE = 0.2  # from above this to nothing at once is no taper (own choice)
 
 
 def run(bench: Bench) -> Result:
@@ -35,7 +36,7 @@ def run(bench: Bench) -> Result:
     gaps = np.flatnonzero(np.diff(at) > bench.gap_s)
     if len(gaps):
         at, taken = at[: gaps[0] + 1], taken[: gaps[0] + 1]
-    end_s = _ended(at, taken)
+    end_s, why_open = _ended(bench, at, taken)
     bound: Bound = "" if end_s is not None else "at least"
     last_s = float(at[-1]) if end_s is None else end_s
     start_s = float(at[0])
@@ -57,7 +58,7 @@ def run(bench: Bench) -> Result:
         ("greatest power", f"{number(float(taken.max()), 1)} W"),
     ]  # fmt: skip
     if bound:
-        facts.append(("end", "not reached in this log: only a lower bound"))
+        facts.append(("end", f"{why_open}: only a lower bound"))
     name, channel = ("into the battery, below zero", "battery_w")
     if source != "battery_w":
         name, channel = "voltage", "battery_v"
@@ -78,15 +79,34 @@ _METHOD = (
 )
 
 
-def _ended(at: np.ndarray, taken: np.ndarray) -> float | None:
-    low = taken < ENDED_SHARE * float(taken.max())
+def _ended(bench: Bench, at: np.ndarray, taken: np.ndarray) -> tuple[float | None, str]:
+    """Tell when a charge ended by itself; one that was broken off is no end."""
+    most = float(taken.max())
+    low = taken < ENDED_SHARE * most
     for i in np.flatnonzero(low):
         stop = int(np.searchsorted(at, at[i] + ENDED_S - 1e-6))
-        if stop >= len(at):
-            return None
-        if low[i : stop + 1].all():
-            return float(at[i])
-    return None
+        if stop >= len(at) or not low[i : stop + 1].all():
+            continue
+        if (taken[i : stop + 1] < -LEAST_W).any():
+            return None, "broken off: the battery was drawn on"
+        fed = _fed(bench, float(at[i]), float(at[stop]))
+        if fed is False:
+            return None, "broken off: the source was taken away"
+        if fed is None and i > 0 and taken[i - 1] > BROKEN_SHARE * most:
+            return None, "it stopped at once, and the source is not in the log"
+        return float(at[i]), ""
+    return None, "not reached in this log"
+
+
+def _fed(bench: Bench, start_s: float, end_s: float) -> bool | None:
+    """Whether outside power was there all the time; ``None`` when the log does not say."""
+    words = bench.log.words.get("source", ())
+    here = [
+        word
+        for word, at in zip(words, bench.log.seconds, strict=False)
+        if word and start_s - 1e-6 <= at <= end_s + 1e-6
+    ]
+    return all(word not in {"battery", "off"} for word in here) if here else None
 
 
 def _empty(bench: Bench, seconds: np.ndarray, into: np.ndarray, first: int) -> Condition:

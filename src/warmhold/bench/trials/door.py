@@ -17,7 +17,7 @@ from warmhold.bench.trials.common import (
 )
 from warmhold.bench.trials.result import Condition, Judged, Result
 from warmhold.bench.trials.series import Lack, settled, slope
-from warmhold.bench.uncertainty import Bound
+from warmhold.bench.uncertainty import Bound, rectangular
 
 TITLE = "Door recovery"
 CHANNELS = ("air_c", "opening")
@@ -75,7 +75,9 @@ def run(bench: Bench) -> Result:
             parts.plain("where the air comes near enough", budget.standard,
                         "air readings and mean", 1 / rate / 60)  # fmt: skip
         step = float(np.max(np.diff(whole.edge_seconds), initial=0.0)) / 60
-        parts.plain("moment of shutting", step / 2 / 3**0.5, "step between readings, rectangular")
+        parts.plain(
+            "moment of shutting", rectangular(step), "one step between readings, rectangular"
+        )
         judged.append(
             judge(bench, "door_recovery_min", "back near the mean after shutting",
                   (last_s - shut_s) / 60, "min", parts.budget(), bound=bound)

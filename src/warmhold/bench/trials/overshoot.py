@@ -21,7 +21,7 @@ from warmhold.bench.trials.common import (
 )
 from warmhold.bench.trials.result import Judged, Result
 from warmhold.bench.trials.series import Piece, crossing, read_at, settled, slope
-from warmhold.bench.uncertainty import Bound, Budget
+from warmhold.bench.uncertainty import Bound, Budget, rectangular
 
 TITLE = "Overshoot and recovery"
 CHANNELS = ("air_c", "air_set_c")
@@ -144,7 +144,9 @@ def _recovery(
         parts.plain("where the air comes near enough", error_c, "air readings and mean",
                     1 / rate / 60)  # fmt: skip
     step_min = float(np.max(np.diff(seconds), initial=0.0)) / 60
-    parts.plain("moment of the step", step_min / 2 / 3**0.5, "step between readings, rectangular")
+    parts.plain(
+        "moment of the step", rectangular(step_min), "one step between readings, rectangular"
+    )
     own = parts.budget()
     limit = bench.limits.get("recovery_min")
     both = [

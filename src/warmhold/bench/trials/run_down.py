@@ -18,6 +18,7 @@ from warmhold.science.battery import (
 
 TITLE = "Battery run-down"
 CHANNELS = ("battery_w", "battery_v")
+COLDEST_C, WARMEST_C = -20.0, 45.0  # range of science.battery.temperature_share
 
 
 def run(bench: Bench) -> Result:
@@ -140,6 +141,11 @@ def _share(
         return unknown("the unit has no file, so the energy of a new battery is not known")
     if temperature is None:
         return unknown("the battery's temperature is neither in the log nor to be told")
+    if not COLDEST_C <= temperature <= WARMEST_C:
+        return unknown(
+            f"{number(temperature, 1)} °C: what a new battery gives is known from "
+            f"{number(COLDEST_C, 0)} to {number(WARMEST_C, 0)} °C"
+        )
     battery = bench.unit.battery
     lead = float(battery.chemistry == "lead-acid")
     new_wh = battery.energy_wh.value * battery.packs

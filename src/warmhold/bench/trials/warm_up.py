@@ -90,8 +90,8 @@ def _judged(
         parts.lack("how fast the air rises at the end")
     between = float(np.max(np.diff(at), initial=0.0)) / 60
     parts.plain(
-        "moment of switch-on", rectangular(between / 2),
-        "half the longest step between readings, rectangular", scale,
+        "moment of switch-on", rectangular(between),
+        "the longest step between readings, rectangular", scale,
     )  # fmt: skip
     budget = parts.note("calibration is taken whole, though part of it cancels").budget()
     if stated is None:
