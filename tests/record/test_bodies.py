@@ -27,6 +27,24 @@ WHOLE = {
     "clock-jump": {"seconds": -3.5, "before": "2026-01-14T05:00:00Z",
                    "after": "2026-01-14T05:00:00Z"},
     "access": {"did": "came in", "from": "127.0.0.1"},
+    "noticed": {"key": "probe", "title": "Skin probe off", "priority": "low", "evidence": "32 °C"},
+    "round": {
+        "unit": "alder-single", "round": "daily", "title": "Daily round", "signed": "Ada",
+        "answers": [
+            {"item": "alarms", "title": "Alarms sound", "value": True, "judged": "good",
+             "says": ""},
+            {"item": "o2", "title": "Oxygen sensor", "value": 20.7, "judged": "good", "says": "",
+             "room": {"pressure_hpa": 1013.0, "room_c": 21.0, "humidity_percent": None}},
+            {"item": "air", "title": "Air gauge", "value": None, "judged": "care",
+             "says": "Unknown.", "reason": "no cylinder fitted"},
+        ],
+    },
+    "bench-test": {"unit": "alder-single", "task": "run-down", "results": [{}], "state": "good",
+                   "says": "", "log": "a.csv", "limits": "transport-2020", "signed": "Ada"},
+    "task": {"unit": "alder-single", "task": "filter", "state": "good", "says": "changed"},
+    "fault": {"unit": "alder-single", "what": "left latch is loose", "effect": "with limits"},
+    "fault-closed": {"unit": "alder-single", "fault": 3, "how": "latch changed"},
+    "profile": {"unit": "alder-single", "toml": "format = 1", "from": "two logs"},
 }  # fmt: skip
 
 
@@ -53,7 +71,10 @@ def test_a_sound_body_has_no_fault(kind) -> None:
 
 @pytest.mark.parametrize("kind", [kind for kind in KINDS if kind != "trip-started"])
 def test_each_key_is_needed_and_no_other_is_known(kind) -> None:
-    optional = {"check": {"reason"}, "observation": {"flags"}, "happening": {"detail"}}
+    optional = {
+        "check": {"reason"}, "observation": {"flags"}, "happening": {"detail"},
+        "bench-test": {"log", "limits", "signed"},
+    }  # fmt: skip
     for key in WHOLE[kind]:
         less = {name: value for name, value in WHOLE[kind].items() if name != key}
         faults = valid_body(kind, less)
@@ -94,6 +115,35 @@ def test_each_key_is_needed_and_no_other_is_known(kind) -> None:
         ("handover", {"texts": {"a": 1}}, "texts.a: found 1"),
         ("clock-jump", {"seconds": None}, "seconds: found None"),
         ("access", {"from": 3}, "from: found 3"),
+        ("noticed", {"priority": "urgent"}, "priority: found 'urgent'"),
+        ("round", {"answers": []}, "answers: found []"),
+        ("round", {"answers": [3]}, "answers.0: found 3"),
+        (
+            "round",
+            {"answers": [{"item": "a", "title": "A", "value": None, "judged": "care", "says": ""}]},
+            "answers.0: reason: missing",
+        ),
+        (
+            "round",
+            {
+                "answers": [
+                    {
+                        "item": "a",
+                        "title": "A",
+                        "value": 3,
+                        "judged": "care",
+                        "says": "",
+                        "room": {"height": 3},
+                    }
+                ]
+            },
+            "room: 'height' not known",
+        ),
+        ("bench-test", {"results": ["x"]}, "results: found ['x']"),
+        ("task", {"state": "done"}, "state: found 'done'"),
+        ("fault", {"effect": "broken"}, "effect: found 'broken'"),
+        ("fault-closed", {"fault": 0}, "fault: found 0"),
+        ("profile", {"toml": ""}, "toml: empty"),
     ],
 )
 def test_faults_name_the_place_and_what_was_found(kind, change, fault) -> None:

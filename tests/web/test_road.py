@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 import stat
+import time
 import tomllib
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -168,6 +169,42 @@ def test_what_is_known_before_leaving_reaches_the_watch(tmp_path: Path, winter: 
     assert look.present.battery_wh.p50 < 25
 
 
+def test_a_slip_on_the_list_is_kept_and_not_used(tmp_path: Path, winter: Case) -> None:
+    body = {"trip_toml": "x", "unit_toml": "x", "policy_toml": "x", "sheet": {}}
+    with Record.open(tmp_path) as record:
+        record.append(Entry("form-p", "t", "trip-planned", body, "Ann"))
+        for item, value in (("gauge:small oxygen", 2000.0), ("battery-bar", 99.0),
+                            ("axillary", 366.0)):  # fmt: skip
+            check = {"item": item, "done": True, "value": value, "judged": "stop"}
+            record.append(Entry(f"form-{value}", "t", "check", check, "Ann"))
+        record.append(Entry("form-s", "t", "trip-started", {}, "Ann", T0))
+        view = trip_view(record.events("t"))
+    trip = as_checked(winter, view).trip
+    assert trip.supplies == winter.trip.supplies
+    assert trip.start.battery_charge_percent == winter.trip.start.battery_charge_percent
+    assert trip.baby == winter.trip.baby
+
+
+def test_the_warm_up_counts_as_long_as_it_was(tmp_path: Path, winter: Case) -> None:
+    """The unit stood cold: a baby that goes in a minute after planning meets a cold hood."""
+    body = {"trip_toml": "x", "unit_toml": "x", "policy_toml": "x", "sheet": {}}
+    now = datetime.now(UTC)
+    with Record.open(tmp_path) as record:
+        record.append(Entry("form-p", "t", "trip-planned", body, "Ann"))
+        record.append(Entry("form-s", "t", "trip-started", {}, "Ann", now + timedelta(seconds=65)))
+        view = trip_view(record.events("t"))
+    start = as_checked(winter, view).trip.start
+    assert (start.baby_in - start.now).total_seconds() == pytest.approx(60, abs=10)
+    early = LiveTrip(winter, 36.0, 50, 7).look(view, now + timedelta(minutes=3))
+    assert "warmed for 1 minutes, not for the 25" in early.note
+    planned = LiveTrip(winter, 36.0, 50, 7, warmed_as_planned=True)
+    as_planned = planned.look(view, now + timedelta(minutes=3))
+    assert as_planned.note == ""
+    assert early.present is not None
+    assert as_planned.present is not None
+    assert early.present.air_c.p50 < as_planned.present.air_c.p50 - 3.0
+
+
 def test_without_a_start_temperature_or_after_twelve_hours_it_says_so(
     tmp_path: Path, winter: Case
 ) -> None:
@@ -229,6 +266,57 @@ def test_stated_times_are_of_today_or_last_night_and_never_to_come(
         assert answer.status_code == 422
         assert f'value="{at}"' in answer.text
     assert "missed" in hand.text(f"/trip/{trip}/timeline"), "a gap is shown as a gap"
+
+
+def test_a_time_before_the_baby_went_in_is_told(going: tuple[Server, str]) -> None:
+    server, trip = going
+    early = (datetime.now(UTC) - timedelta(minutes=100)).strftime("%Y-%m-%d %H:%M")
+    for where, form in (("observe", {"skin_c": "36.5", "part": "set"}),
+                        ("happened", {"event": "note", "note": "early"})):  # fmt: skip
+        answer = Hand(server).post(f"/trip/{trip}/{where}", {**form, "at": early})
+        assert answer.status_code == 422
+        assert "The baby went in at" in plain(answer.text)
+
+
+def test_a_limit_that_the_unit_cannot_have_is_asked_about_and_seen_on_the_road(
+    going: tuple[Server, str],
+) -> None:
+    server, trip = going
+    hand = Hand(server)
+    form = {"limit": "Pulse, low", "from": "", "to": "1000"}
+    asked = hand.post(f"/trip/{trip}/limits", form, page=f"/trip/{trip}/limits")
+    assert asked.status_code == 422
+    assert "1000? This unit can be set to 60 to 140 in steps of 5." in plain(asked.text)
+    kept = hand.post(f"/trip/{trip}/limits", {**form, "keep": "1000"}, page=f"/trip/{trip}/limits")
+    assert kept.status_code == 303
+    assert "Alarm limit: Pulse, low" in hand.text(f"/trip/{trip}/road")
+    right = {**form, "to": "80"}
+    assert hand.post(f"/trip/{trip}/limits", right, page=f"/trip/{trip}/limits").is_redirect
+    assert "Alarm limit: Pulse, low" not in hand.text(f"/trip/{trip}/road")
+    off = hand.post(f"/trip/{trip}/limits", {**form, "to": "off"}, page=f"/trip/{trip}/limits")
+    assert "Policy asks for 80 /min" in plain(off.text)
+
+
+def test_what_the_watch_named_stays_in_the_record(going: tuple[Server, str]) -> None:
+    server, trip = going
+    hand = Hand(server)
+    saved = hand.post(f"/trip/{trip}/observe", {"saturation_pre_percent": "75", "part": "set"})
+    seq = saved.headers["location"].split("saved=")[1].split("#")[0]
+    for _ in range(60):
+        if "Saturation under its target" in hand.text(f"/trip/{trip}/road"):
+            break
+        time.sleep(0.2)
+    page = f"/trip/{trip}/timeline/{seq}"
+    strike = hand.post(page, {"do": "strike"}, page=page)
+    assert strike.status_code == 303, plain(strike.text)[:800]
+    for _ in range(60):
+        if "High: Saturation under its target" not in hand.text(f"/trip/{trip}/road"):
+            break
+        time.sleep(0.2)
+    assert "The watch named, high: Saturation under its target" in hand.text(
+        f"/trip/{trip}/timeline"
+    )
+    assert "Saturation under its target" in hand.text(f"/trip/{trip}/handover/page")
 
 
 def test_a_disk_that_takes_nothing_is_said_and_nothing_is_called_saved(

@@ -225,6 +225,14 @@ def _clock_jump(body: Mapping[str, Any]) -> Faults:
     yield from _given(body, "after", _moment)
 
 
+def _noticed(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("key", "title", "priority", "evidence"))
+    for key in ("key", "title"):
+        yield from _given(body, key, _text, False, 300)
+    yield from _given(body, "priority", _one_of, ("high", "medium", "low"))
+    yield from _given(body, "evidence", _text, True)
+
+
 def _access(body: Mapping[str, Any]) -> Faults:
     yield from _keys(body, ("did", "from"))
     yield from _given(body, "did", _text, False, 200)
@@ -326,6 +334,7 @@ _CHECKS: dict[str, Callable[[Mapping[str, Any]], Faults]] = {
     "handover": _handover,
     "clock-jump": _clock_jump,
     "access": _access,
+    "noticed": _noticed,
     "round": _round,
     "bench-test": _bench_test,
     "task": _task,

@@ -19,7 +19,7 @@ from typing import Any, Self
 
 from warmhold.record import folder as places
 from warmhold.record import sharing, store
-from warmhold.record.bodies import CORRECTABLE, valid_body
+from warmhold.record.bodies import CORRECTABLE, OF_A_UNIT, valid_body
 from warmhold.record.chain import (
     GENESIS,
     RECOVERED,
@@ -36,7 +36,7 @@ from warmhold.record.trouble import FAILURES, Trouble, error_name, from_os, from
 
 OURSELVES = "warmhold"  # who wrote an entry that nobody asked for
 MOST_TOGETHER = 64  # entries in one commit
-WITHOUT_TRIP = ("access", "clock-jump")  # kinds that need not belong to a trip
+WITHOUT_TRIP = ("access", "clock-jump", "correction", *OF_A_UNIT)  # need not belong to a trip
 
 
 def log_warning(text: str) -> None:

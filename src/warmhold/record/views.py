@@ -125,6 +125,7 @@ class TripView:
     checks : the last state of each item
     limits : every change; `limits_now` the last of each limit
     handover : the last one
+    noticed : what the watch named, in order, whatever it made of it later
     lost : entries that stand for lost ones, and the recoveries that name them
     latest : the last reading of each quantity
     """
@@ -144,6 +145,7 @@ class TripView:
     handover: Shown | None = None
     clock_jumps: tuple[Event, ...] = ()
     access: tuple[Event, ...] = ()
+    noticed: tuple[Event, ...] = ()
     lost: tuple[Event, ...] = ()
     gaps: tuple[Gap, ...] = ()
     next_set_due: datetime | None = None
@@ -233,6 +235,7 @@ def trip_view(
         handover=handover,
         clock_jumps=_of_kind(events, "clock-jump"),
         access=_of_kind(events, "access"),
+        noticed=_of_kind(events, "noticed"),
         lost=_of_kind(events, LOST, RECOVERED),
         gaps=gaps,
         next_set_due=None if handover else due,

@@ -80,7 +80,8 @@ class Forecast:
     handover_min : minutes from now to the end of the last leg
     handover_c : body temperature then
     holds : probability that each lasts or stays in policy's band to the end: ``battery``,
-        ``temperature``, ``cylinder:NAME`` (alone), ``gas:oxygen``, ``gas:air`` (all together)
+        ``temperature``, ``cylinder:NAME`` (alone), ``gas:oxygen``, ``gas:air`` (all together),
+        ``reserve:oxygen``, ``reserve:air`` (all together, policy's factor on what is still needed)
     too_cold, too_hot : probability at handover
     """
 
@@ -370,6 +371,8 @@ def _gas_ahead(
             passed = passed + kept[:, None]
             have += kept
         holds[f"gas:{gas}"] = float(np.mean(have >= need))
+        reserve = rows.case.policy.gas.factor.value
+        holds[f"reserve:{gas}"] = float(np.mean(have >= reserve * need))
         for number in (n for n in mine if n < current):
             name = rows.cylinders[number].name
             full = deliverable_l(rows, number)

@@ -206,6 +206,7 @@ def _happenings(trip: Trip) -> Iterator[page.Happening]:
 
 
 def _noticed(trip: Trip, look: Look | None) -> tuple[page.Noticed, ...] | None:
+    """Return what the watch names now, and before that what it named and names no more."""
     start = trip.view.start
     if look is None or look.present is None or start is None:
         return None
@@ -213,10 +214,19 @@ def _noticed(trip: Trip, look: Look | None) -> tuple[page.Noticed, ...] | None:
     def moment(at_s: float | None) -> datetime | None:
         return None if at_s is None else start + timedelta(seconds=at_s)
 
-    return tuple(
+    now = [
         page.Noticed(c.title, c.priority, moment(c.since_s), c.evidence, moment(c.cleared_s))
         for c in look.conditions
-    )
+    ]
+    listed = {one.title for one in now}
+    gone: dict[str, page.Noticed] = {}
+    for event in trip.view.noticed:
+        title, evidence = str(event.body["title"]), str(event.body["evidence"])
+        if title not in listed:
+            gone[title] = page.Noticed(
+                title, event.body["priority"], event.when, evidence, look.as_of
+            )
+    return (*gone.values(), *now)
 
 
 def _skipped(trip: Trip) -> tuple[page.Skipped, ...] | None:

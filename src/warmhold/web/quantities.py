@@ -12,7 +12,7 @@ from pathlib import Path
 
 from warmhold.model import Case
 from warmhold.record.bodies import GAUGE
-from warmhold.record.views import Reading
+from warmhold.record.views import Reading, TripView
 from warmhold.watch import Band
 from warmhold.watch.quantities import reading as watched
 
@@ -89,6 +89,29 @@ def quantities(case: Case) -> dict[str, Entered]:
             gauge, key=key, title=f"Gauge, {cylinder.name}", high=1.15 * cylinder.fill_bar
         )
     return found
+
+
+OF_ITEM: Mapping[str, str] = {
+    "battery-bar": "battery_divisions", "flow": "flow_lpm", "air": "air_c", "skin": "skin_c",
+    "axillary": "axillary_c", "rectal": "rectal_c", "oxygen-in-air": "oxygen_percent",
+}  # fmt: skip
+
+
+def quantity_of_item(key: str) -> str:
+    """Return the quantity that an item of the list before leaving reads; empty for none."""
+    if key.startswith("gauge:"):
+        return f"{GAUGE}{key.removeprefix('gauge:')}"
+    return OF_ITEM.get(key, "")
+
+
+def readings_of(view: TripView) -> dict[str, Reading]:
+    """Return the latest reading of each quantity, those of the list before leaving included."""
+    found: dict[str, Reading] = {}
+    for key, shown in view.checks.items():
+        name, value = quantity_of_item(key), shown.body["value"]
+        if name and shown.body["done"] and isinstance(value, int | float):
+            found[name] = Reading(name, float(value), shown.when, shown.seq)
+    return {**found, **view.latest}
 
 
 def number_in(text: str) -> float | None:

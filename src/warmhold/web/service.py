@@ -30,6 +30,7 @@ from warmhold.web.watching import LiveTrip, Look, Subject, Watching
 log = logging.getLogger("warmhold.web")
 
 STAND_IN = User("rehearsal", "chart", "")
+WATCH = User("the watch", "chart", "")
 
 
 class NotSaved(Exception):
@@ -128,7 +129,7 @@ class Service:
             self.trouble = trouble
             log.error("the record cannot be opened: %s", trouble)
             return
-        self.watching = Watching(self._subject)
+        self.watching = Watching(self._subject, self._keep_noticed)
         if self.settings.rehearse:
             self._begin_rehearsal()
 
@@ -317,9 +318,31 @@ class Service:
                     stated if stated is not None else setting,
                     self.settings.watch_members,
                     self.settings.seed,
+                    warmed_as_planned=bool(self.settings.rehearse),
                 )
         now = found.view.end if found.view.handover is not None else found.now
         return Subject(kept.live, found.view, now or found.now)
+
+    def _keep_noticed(self, key: str, subject: Subject, look: Look) -> None:
+        """Write down what the watch named for the first time, or with another priority.
+
+        What a page once said stays in the record, also when a correction unsays it.
+        """
+        if subject.view.handover is not None:
+            return
+        told = {(e.body["key"], e.body["title"], e.body["priority"]) for e in subject.view.noticed}
+        for one in look.conditions:
+            if one.cleared_s is not None or (one.key, one.title, one.priority) in told:
+                continue
+            body = {
+                "key": one.key, "title": one.title, "priority": one.priority,
+                "evidence": one.evidence,
+            }  # fmt: skip
+            try:
+                self.write(WATCH, new_form_id(), key, "noticed", body, look.as_of)
+            except NotSaved as error:
+                log.warning("what the watch named was not written down: %s", error)
+                return
 
     # --- plans ----------------------------------------------------------------------------------
 

@@ -128,6 +128,8 @@ def said(
         return f"Handed over to {body.get('to')}"
     if kind == "correction":
         return f"Correction of entry {body.get('corrects')}"
+    if kind == "noticed":
+        return f"The watch named, {body.get('priority')}: {body.get('title')}"
     return {
         "trip-planned": "Planned",
         "trip-started": "The baby went in",

@@ -18,6 +18,7 @@ from datetime import datetime, timedelta
 from warmhold.model import Case, Quantity
 from warmhold.record.views import Shown, TripView
 from warmhold.watch import Condition, Forecast, Judgement, Present, Seen, Watcher
+from warmhold.web.quantities import quantities, quantity_of_item
 
 log = logging.getLogger("warmhold.web")
 
@@ -51,6 +52,7 @@ class Look:
     conditions: tuple[Condition, ...] = ()
     judged: Mapping[tuple[int, str], Judgement] = field(default_factory=dict)
     trouble: str = ""
+    note: str = ""  # what is counted otherwise than planned
 
 
 def items_of(view: TripView) -> tuple[Item, ...]:
@@ -62,12 +64,23 @@ def items_of(view: TripView) -> tuple[Item, ...]:
     return tuple(sorted(found, key=lambda item: (item.at_s, item.seq)))
 
 
-def as_checked(case: Case, view: TripView) -> Case:
+def as_checked(case: Case, view: TripView, warmed_as_planned: bool = False) -> Case:
     """Return the case with what was read before leaving in place of what was planned.
 
-    The spreads stay those of the plan: a bar that was read says no more of what it holds.
+    The spreads stay those of the plan: a bar that was read says no more of what it holds. What is
+    hard to believe is not used. The warm-up is as long as it was, and not as it was planned, but
+    in a rehearsal, whose unit is warmed as planned.
     """
     start, baby, supplies = case.trip.start, case.trip.baby, case.trip.supplies
+    known = quantities(case)
+    minutes = None if warmed_as_planned else warmed_min(case, view)
+    if minutes is not None:
+        start = start.model_copy(update={"baby_in": start.now + timedelta(minutes=minutes)})
+
+    def _read(view: TripView, item: str) -> float | None:
+        value, one = _checked(view, item), known.get(quantity_of_item(item))
+        return value if value is None or one is None or one.low <= value <= one.high else None
+
     bar = _read(view, "battery-bar")
     if bar is not None:
         percent = min(100.0, max(0.0, 100.0 * bar / case.unit.battery.bar_divisions))
@@ -75,24 +88,54 @@ def as_checked(case: Case, view: TripView) -> Case:
             update={"battery_charge_percent": _measured(start.battery_charge_percent, percent)}
         )
     body = _read(view, baby.temperature_site)
-    if body is not None and LOWEST_C <= body <= HIGHEST_C:
+    if body is not None:
         baby = baby.model_copy(update={"temperature_c": _measured(baby.temperature_c, body)})
     cylinders = []
     for cylinder in supplies.cylinders:
         bars = _read(view, f"gauge:{cylinder.name}")
         gauge = cylinder.gauge_bar
         if bars is not None:
-            gauge = _measured(gauge, min(MOST_BAR, max(0.0, bars)))
+            gauge = _measured(gauge, bars)
         cylinders.append(cylinder.model_copy(update={"gauge_bar": gauge}))
     supplies = supplies.model_copy(update={"cylinders": tuple(cylinders)})
     parts = {"start": start, "baby": baby, "supplies": supplies}
     return replace(case, trip=case.trip.model_copy(update=parts))
 
 
-LOWEST_C, HIGHEST_C, MOST_BAR = 25.0, 43.0, 400.0  # as a trip file allows them
+def _warmed(planned: Case, counted: Case) -> str:
+    """Say how long the unit is taken to have warmed up, when that is much less than planned."""
+    then, now = (
+        (case.trip.start.baby_in - case.trip.start.now).total_seconds() / 60.0
+        for case in (planned, counted)
+    )
+    if planned.trip.start.unit_state == "warm" or now > then - LESS_WARMED_MIN:
+        return ""
+    return (
+        f"The unit is counted as warmed for {now:.0f} minutes, not for the {then:.0f} of the plan. "
+        "Read the air in the hood: the figures here follow it."
+    )
 
 
-def _read(view: TripView, item: str) -> float | None:
+LESS_WARMED_MIN = 4.0
+MADE_FOR_S = 2 * 3600.0  # a plan whose own "now" is further from its making was made beforehand
+LONGEST_WARMING_MIN = 240.0  # the unit is long steady by then
+
+
+def warmed_min(case: Case, view: TripView) -> float | None:
+    """Return the minutes between switching the unit on, as planned, and the baby going in.
+
+    ``None`` when nothing says when the plan began. A plan begins with its own "now", unless it
+    was made at another time: then with its making.
+    """
+    if view.start is None or not view.plans:
+        return None
+    made, now = view.plans[-1].event.saved_utc, case.trip.start.now
+    began = now if abs((made - now).total_seconds()) <= MADE_FOR_S else made
+    minutes = (view.start - began).total_seconds() / 60.0
+    return min(minutes, LONGEST_WARMING_MIN) if minutes >= 0.0 else None
+
+
+def _checked(view: TripView, item: str) -> float | None:
     shown = view.checks.get(item)
     if shown is None or not shown.body["done"]:
         return None
@@ -145,9 +188,17 @@ def _detail(shown: Shown) -> tuple[tuple[str, str | float], ...]:
 class LiveTrip:
     """One started trip and its watcher. One thread at a time works on it."""
 
-    def __init__(self, case: Case, air_set_c: float | None, members: int, seed: int) -> None:
+    def __init__(
+        self,
+        case: Case,
+        air_set_c: float | None,
+        members: int,
+        seed: int,
+        warmed_as_planned: bool = False,
+    ) -> None:
         """Keep what the watcher starts from."""
         self.case = case
+        self._warmed_as_planned = warmed_as_planned
         self._air_set_c = air_set_c
         self._members = members
         self._seed = seed
@@ -171,7 +222,8 @@ class LiveTrip:
         if at_s > LONGEST_S:
             return Look(now, at_s, view.last_seq, trouble=_TOO_LONG)
         items = [item for item in items_of(view) if item.at_s <= LONGEST_S]
-        self._bring_up(items, start, as_checked(self.case, view))
+        checked = as_checked(self.case, view, self._warmed_as_planned)
+        self._bring_up(items, start, checked)
         leaf = self._leaf_at(max(at_s, 0.0))
         return Look(
             now,
@@ -181,6 +233,7 @@ class LiveTrip:
             leaf.forecast(),
             leaf.conditions(),
             dict(self._judged),
+            note=_warmed(self.case, checked),
         )
 
     def _leaf_at(self, at_s: float) -> Watcher:
@@ -265,12 +318,18 @@ class Subject:
 class Watching:
     """One thread that looks at the trips that are looked at."""
 
-    def __init__(self, subject: Callable[[str], Subject | None]) -> None:
+    def __init__(
+        self,
+        subject: Callable[[str], Subject | None],
+        noticed: Callable[[str, Subject, Look], None] = lambda _trip, _subject, _look: None,
+    ) -> None:
         """Begin the thread.
 
         subject : gives a trip as it stands now; ``None`` for one that is not under way
+        noticed : is told every look, to keep what was named
         """
         self._subject = subject
+        self._noticed = noticed
         self._looks: dict[str, Look] = {}
         self._done: dict[str, float] = {}  # real time of the last look, by trip
         self._wanted: dict[str, float] = {}
@@ -339,7 +398,11 @@ class Watching:
         subject: Subject | None = None
         try:
             subject = self._subject(trip)
-            return None if subject is None else subject.live.look(subject.view, subject.now)
+            if subject is None:
+                return None
+            found = subject.live.look(subject.view, subject.now)
+            self._noticed(trip, subject, found)
+            return found
         except Exception:
             log.exception("the watch failed on trip %s", trip)
             if subject is None:

@@ -16,9 +16,17 @@ from warmhold.plan.checklist import CheckItem, Judged, judge
 from warmhold.record.views import Shown
 from warmhold.web.access import user_of
 from warmhold.web.posted import Posted, posted
-from warmhold.web.quantities import number_in
+from warmhold.web.quantities import number_in, quantity_of_item, question
 from warmhold.web.service import NotSaved, Trip
-from warmhold.web.trip_pages import BadTime, go_on, render_trip, saved_of, stated_in, trip_of
+from warmhold.web.trip_pages import (
+    BadTime,
+    entered,
+    go_on,
+    render_trip,
+    saved_of,
+    stated_in,
+    trip_of,
+)
 
 if TYPE_CHECKING:
     from warmhold.web.service import Service
@@ -26,6 +34,7 @@ if TYPE_CHECKING:
 STATE = {"good": "holds", "care": "cannot tell", "stop": "falls short"}
 WORD = {"good": "good", "care": "take care", "stop": "stop"}
 LONGEST_REASON = 500
+SHORTEST_REASON = 3  # characters: a full stop is no reason
 
 
 @dataclass(frozen=True)
@@ -62,6 +71,7 @@ class Again:
     faults: Mapping[str, str] = field(default_factory=dict)
     trouble: NotSaved | None = None
     asked: bool = False  # the start is asked about
+    doubt: str = ""  # why a reading is hard to believe
 
 
 def rows_of(trip: Trip) -> list[Row]:
@@ -92,7 +102,7 @@ def routes(service: Service) -> list[Route]:
         reason = form.text("reason", LONGEST_REASON)
         value: float | None = None
         if form.text("do") == "skip":
-            if not reason:
+            if len(reason) < SHORTEST_REASON:
                 again.faults = {"reason": "Say why it is left out; the reason stays in sight."}
                 return _page(request, trip, again, 422)
             body = {
@@ -106,8 +116,13 @@ def routes(service: Service) -> list[Route]:
                     what = "a number" + (f" in {item.unit}" if item.unit else "")
                     again.faults = {"value": f"Write {what}, such as 12 or 36.5."}
                     return _page(request, trip, again, 422)
+            again.doubt = _doubt(trip, item, value)
+            if again.doubt and number_in(form.text("keep")) != value:
+                return _page(request, trip, again, 422)
             judged = judge(item, True if item.kind == "tick" else value)
             body = {"item": item.key, "done": True, "value": value, "judged": judged.state}
+            if again.doubt:
+                body["reason"] = f"Kept as entered. {again.doubt}"
         try:
             receipt = service.write(user_of(request), form.form_id, trip.key, "check", body)
         except NotSaved as error:
@@ -116,6 +131,10 @@ def routes(service: Service) -> list[Route]:
         answer = go_on(trip, "before", receipt.seq)
         answer.headers["Location"] += f"#item-{anchor(item.key)}"
         return answer
+
+    def _doubt(trip: Trip, item: CheckItem, value: float | None) -> str:
+        one = entered(trip).get(quantity_of_item(item.key))
+        return question(one, value, None, None, None) if one and value is not None else ""
 
     def start(request: Request) -> Response:
         trip = trip_of(service, request)
@@ -135,7 +154,9 @@ def routes(service: Service) -> list[Route]:
         rows = rows_of(trip)
         left = [row for row in rows if row.open]
         reason = form.text("reason", LONGEST_REASON)
-        if (left or any(row.bad for row in rows)) and not reason:
+        not_go = trip.sheet is not None and trip.sheet.verdict != "go"
+        if (left or not_go or any(row.bad for row in rows)) and len(reason) < SHORTEST_REASON:
+            again.faults = {"reason": "Write a few words."} if reason else {}
             again.asked = True
             return _page(request, trip, again, 422)
         try:
@@ -171,6 +192,7 @@ def routes(service: Service) -> list[Route]:
             status,
             groups=groups,
             rows=rows,
+            open_rows=sorted((row for row in rows if row.open), key=lambda row: not row.item.must),
             again=again,
             saved=None if again.trouble or again.faults else saved_of(service, request, trip),
             STATE=STATE,

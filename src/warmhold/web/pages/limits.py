@@ -13,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from warmhold.model import Grid
 from warmhold.plan.sheet import AlarmLimit
 from warmhold.web.access import user_of
 from warmhold.web.posted import posted
@@ -34,6 +35,7 @@ class Limit:
     who: str
     state: str  # holds, falls short, cannot tell
     sentence: str
+    grid: Grid | None = None  # where the unit's own limit can stand
 
 
 @dataclass
@@ -43,6 +45,7 @@ class Again:
     limit: str = ""
     form_id: str = ""
     typed: Mapping[str, str] = field(default_factory=dict)
+    asked: str = ""  # why what was typed is hard to believe
     faults: dict[str, str] = field(default_factory=dict)
     trouble: NotSaved | None = None
 
@@ -69,10 +72,34 @@ def _limit(trip: Trip, wanted: AlarmLimit) -> Limit:
     logged = trip.view.limits_now.get(wanted.title)
     if logged is not None and (changed is None or logged.seq > (checked.seq if checked else 0)):
         now, changed, who = logged.body["to"], logged.when, logged.event.who
-    return Limit(wanted, now, changed, who, *_judged(wanted, now))
+    grid = grid_of(trip, wanted)
+    return Limit(wanted, now, changed, who, *_judged(wanted, now, grid), grid)
 
 
-def _judged(wanted: AlarmLimit, now: Any) -> tuple[str, str]:
+def grid_of(trip: Trip, wanted: AlarmLimit) -> Grid | None:
+    """Return where this unit's own limit can stand, by the limit's title."""
+    title = wanted.title.lower()
+    kind = next((one for one in ("saturation", "pulse", "oxygen") if one in title), None)
+    side = next((one for one in ("low", "high") if title.rstrip().endswith(one)), None)
+    if trip.case is None or kind is None or side is None:
+        return None
+    unit = {"saturation": "percent", "pulse": "per_min", "oxygen": "percent"}[kind]
+    found = getattr(trip.case.unit.limits, f"alarm_{kind}_{side}_{unit}", None)
+    return found if isinstance(found, Grid) else None
+
+
+def _on_grid(grid: Grid) -> str:
+    return f"{grid.lowest:g} to {grid.highest:g} in steps of {grid.step:g}"
+
+
+def limits_off(trip: Trip) -> list[Limit]:
+    """Return the limits that are set so that they would sound late or not at all."""
+    return [one for one in limits_of(trip) if one.state == "falls short"]
+
+
+def _judged(wanted: AlarmLimit, now: Any, grid: Grid | None) -> tuple[str, str]:
+    if isinstance(now, int | float) and grid is not None and not grid.contains(now):
+        return "falls short", f"This unit can be set to {_on_grid(grid)}: read it again."
     if now is None:
         return "cannot tell", "Not written down yet."
     if isinstance(now, str):
@@ -110,6 +137,12 @@ def routes(service: Service) -> list[Route]:
         number = number_in(to)
         if number is None and to != "off":
             again.faults["to"] = "Write a number, or off."
+            return _page(request, trip, again, 422)
+        if number is not None and found.grid is not None and not found.grid.contains(number):
+            again.asked = f"{number:g}? This unit can be set to {_on_grid(found.grid)}."
+        elif number is None and found.wanted.wanted is not None:
+            again.asked = f"Off? Policy asks for {found.wanted.wanted:g} {found.wanted.unit}."
+        if again.asked and form.text("keep", 40) != to:
             return _page(request, trip, again, 422)
         before = form.text("from", 40)
         was = number_in(before)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
@@ -16,9 +17,11 @@ from warmhold.record.bodies import GAUGE
 from warmhold.record.views import Reading
 from warmhold.watch import Band, Present
 from warmhold.watch.named import CAUTION
+from warmhold.web import show
 from warmhold.web.access import user_of
+from warmhold.web.pages.limits import limits_off
 from warmhold.web.posted import Posted, posted
-from warmhold.web.quantities import POWER_SOURCES, Entered, number_in, question
+from warmhold.web.quantities import POWER_SOURCES, Entered, number_in, question, readings_of
 from warmhold.web.service import NotSaved, Trip
 from warmhold.web.trip_pages import (
     BadTime,
@@ -88,6 +91,7 @@ def routes(service: Service) -> list[Route]:
         values = _values(form, trip, again)
         try:
             at = stated_in(form, trip)
+            again.faults |= _before_the_baby(at, trip)
         except BadTime as error:
             at, again.faults["at"] = None, str(error)
         if not values and not again.faults:
@@ -116,6 +120,7 @@ def routes(service: Service) -> list[Route]:
         body = _happening(form, trip, again)
         try:
             at = stated_in(form, trip)
+            again.faults |= _before_the_baby(at, trip)
         except BadTime as error:
             at, again.faults["at"] = None, str(error)
         if body is None or again.faults:
@@ -142,6 +147,8 @@ def routes(service: Service) -> list[Route]:
             "leg_now": leg_now(look),
             "leg_place": leg_place(trip, look),
             "measured": _measured(trip),
+            "read": readings_of(trip.view),
+            "limits_off": limits_off(trip),
             "target": _target(trip),
             "watch_caution": CAUTION,
             "revealed": _revealed(),
@@ -187,6 +194,15 @@ def routes(service: Service) -> list[Route]:
 # --- what was typed -----------------------------------------------------------------------------
 
 
+def _before_the_baby(at: datetime | None, trip: Trip) -> dict[str, str]:
+    """Refuse a time before the baby went in: what was read then belongs on the list."""
+    start = trip.view.start
+    if at is None or start is None or at >= start.replace(second=0, microsecond=0):
+        return {}
+    went_in = show.minute(start, trip.zone)
+    return {"at": f"The baby went in at {went_in}: write a time from then on."}
+
+
 def _part(form: Posted) -> str:
     return form.text("part", 200) or "set"
 
@@ -228,13 +244,13 @@ def _questions(
     """Ask about what is hard to believe; what was confirmed is kept with its question as flag."""
     look = service.look(trip)
     present = look.present if look is not None else None
-    known = entered(trip)
+    known, read = entered(trip), readings_of(trip.view)
     flags = {}
     keep = bool(form.text("keep"))
     for name, value in values.items():
         if isinstance(value, str):
             continue
-        last = trip.view.latest.get(name)
+        last = read.get(name)
         age = None if last is None else (trip.now - last.when).total_seconds() / 60
         why = question(known[name], value, last, age, expected_of(present, name))
         if keep and number_in(form.text(f"was:{name}")) == value:
@@ -342,7 +358,8 @@ def quick_of(trip: Trip) -> list[Quick]:
         "skin_c", site, "saturation_pre_percent", "pulse_per_min", "oxygen_percent", "air_c",
         "battery_divisions", *(name for name in known if name.startswith(GAUGE)),
     ]  # fmt: skip
-    return [_quick(known[name], trip.view.latest.get(name)) for name in names]
+    read = readings_of(trip.view)
+    return [_quick(known[name], read.get(name)) for name in names]
 
 
 def _quick(one: Entered, last: Reading | None) -> Quick:
@@ -369,7 +386,8 @@ def _measured(trip: Trip) -> Reading | None:
         return None
     site = trip.case.trip.baby.temperature_site
     names = {"axillary": ("axillary_c",), "rectal": ("rectal_c",), "skin": ("skin_c",)}[site]
-    return next((trip.view.latest[name] for name in names if name in trip.view.latest), None)
+    read = readings_of(trip.view)
+    return next((read[name] for name in names if name in read), None)
 
 
 def _target(trip: Trip) -> tuple[float, float] | None:

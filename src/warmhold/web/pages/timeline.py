@@ -137,7 +137,7 @@ def _others(trip: Trip) -> Iterator[Line]:
                 event.saved_utc,
                 struck=event.seq in struck,
             )
-    for event in (*view.clock_jumps, *view.lost):
+    for event in (*view.noticed, *view.clock_jumps, *view.lost):
         text = said(event.kind, event.body, {})
         yield Line(event.saved_utc, event.seq, "plain", text, event.who, event.saved_utc)
 
