@@ -76,6 +76,7 @@ def _draw(axes: Axes, trace: Trace) -> None:
         axes.plot(
             line.minutes, line.values, color=colour, linewidth=1.6,
             linestyle=_STYLES[i % len(_STYLES)], zorder=3,
+            drawstyle="steps-post" if line.stepped else "default",
         )  # fmt: skip
         labels.append(plots._Label(without_controls(line.title), line.values[-1], colour))
     for name, at in trace.moments:

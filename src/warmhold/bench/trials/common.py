@@ -489,7 +489,7 @@ def trace(
             continue
         at, read = thinned(seconds[inside], values[inside])
         minutes = tuple(np.round(at / 60, 3).tolist())
-        drawn.append(Line(name, minutes, tuple(read.tolist())))
+        drawn.append(Line(name, minutes, tuple(read.tolist()), channel.endswith("_set_c")))
     unit = NUMBERS[lines[0][1]][0]
     return Trace(
         key,

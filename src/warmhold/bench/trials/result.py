@@ -75,6 +75,7 @@ class Line:
     title: str
     minutes: tuple[float, ...]
     values: tuple[float, ...]
+    stepped: bool = False  # a setting: it jumps, it never ramps
 
 
 @dataclass(frozen=True)
