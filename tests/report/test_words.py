@@ -33,6 +33,21 @@ def test_a_band_with_one_missing_end_is_unknown() -> None:
     assert words.middle_and_spread(band, "min") == "unknown"
 
 
+@pytest.mark.parametrize(
+    ("weeks", "said"),
+    [(29.2857, "29 weeks 2 days"), (39.0, "39 weeks"), (31.5, "31 weeks 3 days"),
+     (27.1429, "27 weeks 1 day"), (None, "unknown"), (math.nan, "unknown")],
+)  # fmt: skip
+def test_a_gestation_is_said_in_weeks_and_days(weeks: float | None, said: str) -> None:
+    assert words.gestation(weeks) == said
+    if weeks is not None and math.isfinite(weeks):
+        assert words.in_days(f"Heron · {weeks} weeks · hood").startswith("Heron · " + said)
+
+
+def test_only_decimal_weeks_are_said_anew() -> None:
+    assert words.in_days("29 weeks, 0.5 weeks, 128.5 weeks") == "29 weeks, 0.5 weeks, 128.5 weeks"
+
+
 def test_a_value_that_rounds_to_zero_has_no_minus() -> None:
     assert words.number(-0.04, 1) == "0.0"
     assert words.number(-0.06, 1) == "−0.1"

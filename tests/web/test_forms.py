@@ -157,7 +157,38 @@ def test_weeks_and_days() -> None:
     reading = winter(baby__gestation_weeks="39+4")
     assert reading.case is not None
     assert reading.case.trip.baby.gestation_weeks == pytest.approx(39 + 4 / 7, abs=1e-4)
-    assert reading.understood["baby.gestation_weeks"] == "39.57 weeks"
+    assert reading.understood["baby.gestation_weeks"] == "39 weeks 4 days"
+
+
+def test_a_decimal_of_weeks_is_not_taken_for_days() -> None:
+    reading = winter(baby__gestation_weeks="39.2")
+    assert reading.understood["baby.gestation_weeks"] == "39.2 weeks: 39 weeks 1 day"
+
+
+@pytest.mark.parametrize(("typed", "todo"), [("29+7", "write 30+0"), ("38+10", "write 39+3")])
+def test_a_week_has_no_seventh_day(typed: str, todo: str) -> None:
+    reading = winter(baby__gestation_weeks=typed)
+    found, allowed, says = told(reading)["baby.gestation_weeks"]
+    assert (found, allowed) == (f"“{typed}”", "weeks + 0 to 6 days")
+    assert says.startswith(todo)
+    assert list(told(reading)) == ["baby.gestation_weeks"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "back"), [("29+2", "29+2"), ("39+0", "39"), ("31.5", "31.5"), ("40", "40")]
+)
+def test_weeks_and_days_come_back_as_they_were_typed(typed: str, back: str) -> None:
+    reading = winter(baby__gestation_weeks=typed)
+    assert fields_of_toml(reading.toml)["baby.gestation_weeks"] == (back,)
+    again = read(pairs(fields_of_toml(reading.toml)))
+    assert again.toml == reading.toml
+
+
+def test_the_keypad_of_a_field_has_every_sign_it_needs() -> None:
+    keypads = {field.key: field.keypad for field in (*BABY, *START, *LEG)}
+    assert keypads["gestation_weeks"] == "text"
+    assert keypads["ambient_c"] == "text", "a keypad of digits has no minus"
+    assert keypads["weight_g"] == "decimal"
 
 
 @pytest.mark.parametrize("typed", ["1.234,5", "3 200", "3200 g", "nan", "1e3", "--3", "0x10", "½"])

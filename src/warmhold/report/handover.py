@@ -565,21 +565,11 @@ def _identity(h: Handover) -> tuple[_Item, ...]:
     return (
         _Item("Baby", _said(h.pseudonym)),
         _Item("Weight", _figure(h.weight_g, "g", 0)),
-        _Item("Gestation", _gestation(h.gestation_weeks)),
+        _Item("Gestation", words.gestation(h.gestation_weeks)),
         _Item("Age", _age(h.age_h)),
         _Item("From", _said(h.place_from)),
         _Item("To", _said(h.place_to)),
         _Item("Unit", _said(h.unit)),
-    )
-
-
-def _gestation(weeks: float | None) -> str:
-    """Write weeks and days, as they are said; a part of a day is left off, never rounded up."""
-    if weeks is None or not math.isfinite(weeks):
-        return words.UNKNOWN
-    whole, days = divmod(math.floor(weeks * 7 + 0.05), 7)
-    return (
-        f"{whole} weeks" if days == 0 else f"{whole} weeks {days} {'day' * (days == 1) or 'days'}"
     )
 
 

@@ -116,7 +116,7 @@ def _speaker(console: Console) -> Say:
 
 def _parts(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
     yield Text(say(sheet.title), style="bold")
-    yield Text(say(sheet.identity))
+    yield Text(say(words.in_days(sheet.identity)))
     yield Text(say(f"worked out {words.stamp(sheet.now)}"), style="dim")
     yield Text(say(words.short_cautions(sheet.cautions)), style="dim")
     yield Text("")
@@ -135,7 +135,7 @@ def _parts(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
     yield from _uncertain(sheet, say)
     if sheet.trip_facts:
         yield _heading("Read from the trip", say)
-        yield _pairs(sheet.trip_facts, say)
+        yield _pairs([(name, words.in_days(value)) for name, value in sheet.trip_facts], say)
     yield _heading("Cautions", say)
     yield _bullets(sheet.cautions, say)
     yield Text(say(words.sample_size(sheet)), style="dim")
@@ -394,7 +394,9 @@ def _uncertain(sheet: Sheet, say: Say) -> Iterable[RenderableType]:
         yield table
     if sheet.outside:
         yield _heading("Outside what the model was checked for", say)
-        yield _bullets(sheet.outside, say)
+        yield _bullets(
+            (words.in_days(s) if s.startswith("Gestation") else s for s in sheet.outside), say
+        )
 
 
 # --- one margin explained -----------------------------------------------------------------------

@@ -61,6 +61,19 @@ def known(value: float | None) -> bool:
     return value is not None and math.isfinite(value)
 
 
+def gestation(weeks: float | None) -> str:
+    """Write weeks and days, as they are said; a part of a day is left off, never rounded up."""
+    if weeks is None or not math.isfinite(weeks):
+        return UNKNOWN
+    whole, days = divmod(math.floor(weeks * 7 + 0.05), 7)
+    return f"{whole} weeks" if days == 0 else f"{whole} weeks {days} day{'s' * (days != 1)}"
+
+
+def in_days(text: str) -> str:
+    """Write the decimal weeks of a text about one baby as weeks and days."""
+    return re.sub(r"\b(\d\d\.\d+) weeks\b", lambda found: gestation(float(found[1])), text)
+
+
 def known_band(band: Band | None) -> bool:
     """Say whether all three percentiles are finite numbers."""
     return band is not None and all(known(v) for v in (band.p05, band.p50, band.p95))

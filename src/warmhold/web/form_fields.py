@@ -22,6 +22,7 @@ class Field:
 
     key : key of the trip file, or its own name where several keys are one field
     spread : the number may carry a spread; left empty it takes policy's
+    signed : the number may be below zero, so that its keypad needs a minus
     words : value and label of each choice; empty for those filled in by the page
     """
 
@@ -33,6 +34,12 @@ class Field:
     spread: bool = False
     optional: bool = False
     hint: str = ""
+    signed: bool = False
+
+    @property
+    def keypad(self) -> str:
+        """Return the on-screen keypad that has every sign it needs."""
+        return "text" if self.signed or self.kind == "weeks" else "decimal"
 
 
 def _same(*words: str) -> Words:
@@ -74,7 +81,10 @@ BABY = (
     Field("pseudonym", "Pseudonym", "text", hint="Never a name"),
     Field("weight_g", "Weight now", "number", "g", spread=True),
     Field("length_cm", "Length", "number", "cm", optional=True),
-    Field("gestation_weeks", "Gestation at birth", "weeks", "weeks", hint="39.5 or 39+4"),
+    Field(
+        "gestation_weeks", "Gestation at birth", "weeks", "weeks",
+        hint="Weeks + days, such as 39+4",
+    ),
     Field("age_h", "Age since birth", "number", "h"),
     Field("temperature_c", "Temperature", "number", "°C", spread=True),
     Field("temperature_site", "Taken at", "choice", words=_same("skin", "axillary", "rectal")),
@@ -112,10 +122,10 @@ START = (
         "unit_state", "The unit is", "choice", words=_same("cold", "standby", "warm"),
         hint="Standby: on, without a baby's setting",
     ),
-    Field("unit_stood_at_c", "It stood at", "number", "°C", spread=True),
+    Field("unit_stood_at_c", "It stood at", "number", "°C", spread=True, signed=True),
     Field("battery_charge_percent", "Battery charge", "number", "%", spread=True),
     Field("place", "Place now", "choice", words=PLACES),
-    Field("ambient_c", "Air around the unit", "number", "°C", spread=True),
+    Field("ambient_c", "Air around the unit", "number", "°C", spread=True, signed=True),
     Field("humidity_percent", "Relative humidity", "number", "%", spread=True),
     Field("power", "Power now", "choice", words=POWER),
     Field(
@@ -140,7 +150,7 @@ LEG = (
     Field("name", "Name of the leg", "text"),
     Field("place", "Place", "choice", words=PLACES),
     Field("minutes", "Length", "number", "min", spread=True),
-    Field("ambient_c", "Air around the unit", "number", "°C", spread=True),
+    Field("ambient_c", "Air around the unit", "number", "°C", spread=True, signed=True),
     Field("wind_m_s", "Wind or draught", "number", "m/s", spread=True),
     Field("humidity_percent", "Relative humidity", "number", "%", spread=True),
     Field("power", "Power", "choice", words=POWER),
@@ -196,7 +206,7 @@ CYLINDER = (
     Field("water_l", "Water volume", "number", "L", optional=True),
     Field("fill_bar", "Full at", "number", "bar", optional=True),
     Field("gauge_bar", "Gauge now", "number", "bar", spread=True, hint="psi / 14.5 = bar"),
-    Field("gauge_at_c", "Cylinder was then at", "number", "°C", spread=True),
+    Field("gauge_at_c", "Cylinder was then at", "number", "°C", spread=True, signed=True),
     Field("residual_bar", "Leave in it", "number", "bar"),
 )  # fmt: skip
 STORE = (

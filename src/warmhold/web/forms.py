@@ -20,6 +20,7 @@ from pydantic import BaseModel
 
 from warmhold.model import Case, Fault, FaultyInput, Quantity, parse_case
 from warmhold.model.base import SPREAD_BY_POLICY
+from warmhold.report import words
 from warmhold.web.form_fields import (
     CABIN,
     DOOR,
@@ -224,7 +225,8 @@ def _all_names(fields: Mapping[str, tuple[str, ...]]) -> list[str]:
 # --- from the form to a trip file ----------------------------------------------------------------
 
 _NUMBER = re.compile(r"[+-]?\d{1,30}(?:[.,]\d{1,30})?")
-_WEEKS = re.compile(r"(\d{2})\s*\+\s*([0-6])")
+_WEEKS = re.compile(r"(\d{2})\s*\+\s*(\d{1,2})")
+MOST_DAYS = 6  # of a week that is not full
 _MOMENT = re.compile(r"(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)")
 _ZONE = re.compile(r"([+-])(\d\d):(\d\d)")
 
@@ -290,15 +292,24 @@ class _Reader:
             return None
         plain = re.sub(r"\s+", "", text).replace("−", "-").removeprefix("+")
         weeks = _WEEKS.fullmatch(text) if field.kind == "weeks" else None
+        if weeks is not None and int(weeks[2]) > MOST_DAYS:
+            over, days = divmod(int(weeks[2]), 7)
+            todo = f"write {int(weeks[1]) + over}+{days}, or count the days again"
+            self.faults.append(
+                FieldFault(name, label_of(name), f"“{text}”", "weeks + 0 to 6 days", todo)
+            )
+            return None
         if weeks is not None:
             value = round(int(weeks[1]) + int(weeks[2]) / 7, 4)
-            self.understood[name] = f"{value:.2f} weeks"
-            return value
+            self.understood[name] = words.gestation(value)
+            return value if int(weeks[2]) else int(value)
         if not _NUMBER.fullmatch(plain) or re.search(r"\d\s+\d", text):
             return text  # refused by the reader of files, with a word on what it looks like
         plain = plain.replace(",", ".")
         if plain != text:
             self.understood[name] = f"{plain} {field.unit}".strip()
+        if field.kind == "weeks" and "." in plain:  # 29.2 is not 29 weeks and 2 days
+            self.understood[name] = f"{plain} weeks: {words.gestation(float(plain))}"
         return float(plain) if "." in plain else int(plain)
 
     def _start(self) -> dict[str, Any]:
@@ -620,12 +631,23 @@ def _from_table(spec: Sequence[Field], prefix: str, raw: Any) -> Iterable[tuple[
             yield from ((f"{name}.{end}", _text(one)) for end, one in enumerate(value[:2], 1))
         elif field.kind == "many" and isinstance(value, list):
             yield from ((name, _text(one)) for one in value)
+        elif field.kind == "weeks":
+            yield name, _weeks_text(value)
         elif field.spread and isinstance(value, Mapping):
             for part, inside in ((name, "value"), (f"{name}.spread", "spread")):
                 if inside in value:
                     yield part, _text(value[inside])
         else:
             yield name, _text(value)
+
+
+def _weeks_text(value: Any) -> str:
+    """Write weeks and days where the number is just that, else the number itself."""
+    if isinstance(value, float) and not value.is_integer() and 0 < value < 100:
+        weeks, days = divmod(round(value * 7), 7)
+        if round(weeks + days / 7, 4) == value:
+            return f"{weeks}+{days}"
+    return _text(value)
 
 
 def _text(value: Any) -> str:
