@@ -29,6 +29,7 @@ from warmhold.simulate.compiled import machine_code
 from warmhold.simulate.equations import rates
 
 Floats = NDArray[np.float64]
+START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
 
 def _slope(t, y, p, c, alive, when, ambient, cold):  # type: ignore[no-untyped-def]
@@ -193,7 +194,7 @@ def simulated(
     instruments: Instruments,
     offsets: Mapping[str, float],
     every_s: float = 60.0,
-    start: datetime = datetime(2026, 3, 2, 8, 0, tzinfo=UTC),
+    start: datetime = START,
 ) -> Log:
     """Do a test on the hidden unit and write its log."""
     p = v[: at.N_PARAM].copy()

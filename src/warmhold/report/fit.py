@@ -347,8 +347,11 @@ def profile_svg(one: Number) -> Markup:
     ]
     ticks = _ticks(low, high, 4)
     out = [f'<svg class="curve" viewBox="0 0 {wide:g} {tall:g}" aria-hidden="true">']
-    out.append(f'<clipPath id="clip-{escape(one.key)}"><rect x="{left}" y="4" '
-               f'width="{wide - left - right}" height="{tall - foot - 4}"/></clipPath>')  # fmt: skip
+    name = f"clip-{escape(one.key)}"
+    out.append(
+        f'<clipPath id="{name}"><rect x="{left}" y="4" width="{wide - left - right}" '
+        f'height="{tall - foot - 4}"/></clipPath>'
+    )
     out.append(
         f'<path class="axis" d="M{left} {tall - foot}H{wide - right}M{left} 8V{tall - foot}"/>'
     )
@@ -361,7 +364,7 @@ def profile_svg(one: Number) -> Markup:
                    f"{_tick_text(at, ticks)}</text>")  # fmt: skip
     for rise in (0, 2, 4, 6):
         out.append(f'<text x="{left - 6}" y="{y(rise) + 4:.1f}" text-anchor="end">{rise}</text>')
-    clip = f'clip-path="url(#clip-{escape(one.key)})"'
+    clip = f'clip-path="url(#{name})"'
     out.append(f'<path class="old-curve" {clip} d="{_path(before)}"/>')
     out.append(f'<path class="new-curve" {clip} d="{_path(curve)}"/>')
     out.append("</svg>")

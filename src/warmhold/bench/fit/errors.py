@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -56,11 +57,16 @@ def whitener(block: Block, scale: Scale) -> tuple[Floats, float]:
 
 @dataclass(frozen=True)
 class Piece:
-    """One block around the present scores: errors left and derivatives by the scores."""
+    """One block around the present scores: errors left and derivatives by the scores.
+
+    active : places of the scores that this block depends on at all
+    slope : (readings, active)
+    """
 
     block: Block
     left: Floats  # (readings,)
-    slope: Floats  # (readings, count)
+    active: NDArray[np.int64]
+    slope: Floats
 
 
 def kept(piece: Piece, scale: Scale) -> Piece:
@@ -74,7 +80,36 @@ def kept(piece: Piece, scale: Scale) -> Piece:
         return piece
     b = piece.block
     block = Block(b.channel, b.rows[good], b.minutes[good], b.values[good], b.step)
-    return Piece(block, piece.left[good], piece.slope[good])
+    return Piece(block, piece.left[good], piece.active, piece.slope[good])
+
+
+@dataclass(frozen=True)
+class _Turned:
+    """A piece in the directions in which its lasting errors are independent, whatever their size.
+
+    Covariance of a block is a multiple of one matrix plus a multiple of the identity, so its own
+    directions serve for every noise and lasting error that are tried.
+    """
+
+    share: Floats  # of the lasting variance in each direction
+    rounding: float
+    left: Floats
+    active: NDArray[np.int64]
+    slope: Floats
+
+
+def _turned(piece: Piece) -> _Turned:
+    share, turn = _directions(piece.block.minutes.tobytes())
+    return _Turned(
+        share, piece.block.step**2 / 12.0, turn.T @ piece.left, piece.active, turn.T @ piece.slope
+    )
+
+
+@lru_cache(maxsize=256)
+def _directions(moments: bytes) -> tuple[Floats, Floats]:
+    minutes = np.frombuffer(moments, dtype=np.float64)
+    share, turn = np.linalg.eigh(np.exp(-np.abs(minutes[:, None] - minutes[None, :]) / LASTING_MIN))
+    return np.maximum(share, 0.0), turn
 
 
 def found_scales(
@@ -86,8 +121,11 @@ def found_scales(
     scales : where the search starts
     """
     out = dict(scales)
-    parts = {name: _information(name, pieces, out[name]) for name in out}
+    by_name = {
+        name: [_turned(piece) for piece in pieces if piece.block.channel == name] for name in out
+    }
     count = scores.size
+    parts = {name: _information(by_name[name], out[name], count) for name in out}
     for name in scales:
         if SENSES[name].lasting == 0.0:  # a single event tells nothing of its own error
             continue
@@ -105,7 +143,7 @@ def found_scales(
             name: str = name,
             rest: tuple[Floats, Floats, float] = (rest_a, rest_g, rest_q),
         ) -> float:
-            a, g, q, logdet = _information(name, pieces, scale)
+            a, g, q, logdet = _information(by_name[name], scale, count)
             whole = rest[0] + a
             pull = rest[1] + g
             sign, size = np.linalg.slogdet(whole)
@@ -119,24 +157,21 @@ def found_scales(
             return float(logdet + size + least + odd)
 
         out[name] = _searched(name, out[name], cost)
-        parts[name] = _information(name, pieces, out[name])
+        parts[name] = _information(by_name[name], out[name], count)
     return out
 
 
 def _information(
-    name: str, pieces: Sequence[Piece], scale: Scale
+    turned: Sequence[_Turned], scale: Scale, count: int
 ) -> tuple[Floats, Floats, float, float]:
-    count = pieces[0].slope.shape[1]
     a, g, q, logdet = np.zeros((count, count)), np.zeros(count), 0.0, 0.0
-    for piece in pieces:
-        if piece.block.channel != name:
-            continue
-        white, size = whitener(piece.block, scale)
-        j, e = white @ piece.slope, white @ piece.left
-        a += j.T @ j
-        g += j.T @ e
-        q += float(e @ e)
-        logdet += size
+    for piece in turned:
+        size = scale.lasting**2 * piece.share + scale.noise**2 + piece.rounding
+        weighted = piece.slope / size[:, None]
+        a[np.ix_(piece.active, piece.active)] += piece.slope.T @ weighted
+        g[piece.active] += weighted.T @ piece.left
+        q += float(piece.left @ (piece.left / size))
+        logdet += float(np.log(size).sum())
     return a, g, q, logdet
 
 

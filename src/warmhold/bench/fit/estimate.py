@@ -44,7 +44,7 @@ class Estimate:
     covariance : (count, count) of the scores, by the curvature there
     blocks : per log, the blocks that were compared, without readings left out
     predicted : per log and block, what the model reads there
-    slopes : per log and block, (readings, count)
+    slopes : per log and block, (readings, scores that the log depends on)
     left_out : readings that were too far off
     settled : whether the last round changed next to nothing
     """
@@ -133,9 +133,8 @@ def _pieces(model: Model, z: Floats, *, central: bool) -> list[list[Piece]]:
         for block, values in zip(track.blocks, found, strict=True):
             n = active.size
             other = values[1 + n :] if central else values[:1]
-            slope = np.zeros((block.rows.size, z.size))
-            slope[:, active] = (values[1 : 1 + n] - other).T / (NUDGE * (2.0 if central else 1.0))
-            row.append(Piece(block, block.values - values[0], slope))
+            slope = (values[1 : 1 + n] - other).T / (NUDGE * (2.0 if central else 1.0))
+            row.append(Piece(block, block.values - values[0], active, slope))
         out.append(row)
     return out
 
@@ -162,8 +161,8 @@ def _normal(
         for piece in row:
             white, _ = whitener(piece.block, scales[piece.block.channel])
             j, e = white @ piece.slope, white @ piece.left
-            a += j.T @ j
-            g += j.T @ e
+            a[np.ix_(piece.active, piece.active)] += j.T @ j
+            g[piece.active] += j.T @ e
             cost += float(e @ e)
     return a, g, cost
 
@@ -241,12 +240,13 @@ def profiles(
         pull = -z.copy()
         for number, row in enumerate(found.blocks):
             predicted = model.predict(number, z)
+            active = model.active(number)
             for block, values, slope, white in zip(
                 row, predicted, found.slopes[number], whites[number], strict=True
             ):
                 e = (block.values[None] - values) @ white.T
                 cost = cost + np.einsum("ij,ij->i", e, e)
-                pull += e @ (white @ slope)
+                pull[:, active] += e @ (white @ slope)
         least = np.minimum(least, cost)
         if turn < rounds:
             for place in places:

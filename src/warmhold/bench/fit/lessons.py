@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from warmhold.bench.fit.drive import (
     SENSES,
     SHARED,
+    Began,
     Model,
     Observed,
     Track,
@@ -121,8 +122,8 @@ def made_up(
         {"source": tuple(r[0] for r in rows), "opening": tuple(r[2] for r in rows)},
         {"air_c": 0.1, "air_shown_c": 0.1, "wall_c": 0.1, "heater_percent": 1.0},
     )
-    began = "cold" if warm_c is None else "warm"
-    return track_of(Observed(log, began, gave_out=gave_out), unit)  # type: ignore[arg-type]
+    began: Began = "cold" if warm_c is None else "warm"
+    return track_of(Observed(log, began, gave_out=gave_out), unit, short=True)
 
 
 def matters(found: Estimate) -> tuple[Matter, ...]:
@@ -320,6 +321,6 @@ def _after(found: Estimate, track: Track, scales: Mapping[str, Scale]) -> Floats
     for piece in _pieces(one, z, central=True)[0]:
         white, _ = whitener(piece.block, scales[piece.block.channel])
         j = white @ piece.slope
-        a += j.T @ j
+        a[np.ix_(piece.active, piece.active)] += j.T @ j
     n = len(model.constants)
     return np.asarray(np.linalg.inv(a)[:n, :n])
