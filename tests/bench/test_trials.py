@@ -255,6 +255,23 @@ def test_an_open_hood_is_no_steady_condition() -> None:
     assert "open in 3" in result.reason
 
 
+def test_the_uncertainty_of_a_result_is_the_librarys() -> None:
+    """Displayed less measured, put together anew from the certificates and display steps."""
+    from uncertainties import ufloat  # noqa: PLC0415
+
+    judged = one(bench(steady_log()), "displayed").judged[0]
+    again = next(p for p in judged.budget.parts if p.name.startswith("repeatability"))
+    shown = ufloat(36.3, 0.01 / 12**0.5)  # the made log says 0.01 for every channel
+    air = (
+        36.0
+        + ufloat(0, THERMOMETER.expanded / THERMOMETER.coverage)
+        + ufloat(0, THERMOMETER.drift / 3**0.5)
+        + ufloat(0, 0.01 / 12**0.5)
+    )
+    theirs = shown - air + ufloat(0, again.standard)
+    assert judged.expanded == pytest.approx(2 * theirs.std_dev, rel=1e-9)
+
+
 # --- warm-up, overshoot -------------------------------------------------------------------------
 
 
