@@ -13,7 +13,7 @@ import tomli_w
 
 from warmhold.model import Case, Fault, FaultyInput, parse_case, shipped, shipped_path
 
-Kind = Literal["trips", "units", "policies"]
+Kind = Literal["trips", "units", "policies", "rounds"]
 NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,60}")
 ORIGIN = "the trip"
 

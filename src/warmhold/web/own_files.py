@@ -40,8 +40,8 @@ class Sort:
     title, what, lead, example : its words on the page
     """
 
-    place: Literal["units", "policies"]
-    kind: Literal["unit", "policy"]
+    place: Literal["units", "policies", "rounds"]
+    kind: Literal["unit", "policy", "rounds"]
     mark: str
     title: str
     what: str

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import logging
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timezone, tzinfo
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, cast
 
 from warmhold import __version__
 from warmhold.model import Case, FaultyInput
@@ -28,6 +28,7 @@ from warmhold.web.settings import Settings
 from warmhold.web.watching import LiveTrip, Look, Subject, Watching
 
 log = logging.getLogger("warmhold.web")
+_Made = TypeVar("_Made")
 
 STAND_IN = User("rehearsal", "chart", "")
 WATCH = User("the watch", "chart", "")
@@ -113,6 +114,7 @@ class Service:
         self._record: Record | None = None
         self._lock = threading.RLock()
         self._kept: dict[str, _Kept] = {}
+        self._whole: dict[str, tuple[tuple[int, str], Any]] = {}
 
     @property
     def folder(self) -> Path:
@@ -270,6 +272,23 @@ class Service:
         if kept.page_seq != kept.plan_seq:
             kept.page, kept.page_seq = sheet_html.page(trip.sheet), kept.plan_seq
         return kept.page
+
+    def from_whole_record(self, name: str, make: Callable[[list[Event]], _Made]) -> _Made:
+        """Return what is made of all entries; made anew only when there is a new entry.
+
+        name : of what is made
+
+        Raises ``NotSaved`` when the record cannot be read.
+        """
+        with self._lock:
+            try:
+                head = self.record.head()
+                kept = self._whole.get(name)
+                if kept is None or kept[0] != head:
+                    kept = self._whole[name] = (head, make(self.record.events()))
+            except Trouble as trouble:
+                raise NotSaved(trouble.reason, trouble.todo) from trouble
+            return cast(_Made, kept[1])
 
     def _events(self, key: str) -> list[Event]:
         with self._lock:
