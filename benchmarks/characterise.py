@@ -23,10 +23,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "bench"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 
-import hidden  # type: ignore[import-not-found]
-
+from bench import hidden  # type: ignore[import-not-found]
 from warmhold.bench.fit.characterise import TOLD, characterise
 from warmhold.bench.fit.drive import Observed
 from warmhold.bench.fit.foretell import foretell

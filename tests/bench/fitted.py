@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
-import hidden
 import numpy as np
 from numpy.typing import NDArray
 
+from bench import hidden
 from warmhold.bench.fit import Fitted, Observed, characterise
 from warmhold.bench.log import Log
 from warmhold.model import Unit

@@ -6,13 +6,13 @@ import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-import hidden
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from bench import hidden
 from warmhold.bench.ageing import (
     HORIZON_LONGEST_DAYS,
     Point,

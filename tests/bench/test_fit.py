@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import hidden
 import numpy as np
 import pytest
-from fitted import known
 from scipy.optimize import least_squares
 
+from bench import hidden
+from bench.fitted import known
 from warmhold.bench.fit import Observed, UnfitLog, characterise
 from warmhold.bench.fit.characterise import loss_w_k
 from warmhold.bench.fit.constants import fixed_values

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import hidden
 import numpy as np
 import pytest
 
+from bench import hidden
 from warmhold.bench.fit import constants as k
 from warmhold.bench.fit.drive import (
     Observed,

@@ -7,11 +7,11 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
-import hidden
 import numpy as np
 import pytest
-from fitted import known
 
+from bench import hidden
+from bench.fitted import known
 from warmhold.bench.fit import Observed
 from warmhold.bench.fit.foretell import foretell, held_of
 from warmhold.bench.profile import (

@@ -1,4 +1,4 @@
-"""Discharge of a cell by an open battery-modelling library, for tests/reference/battery_curves.toml.
+"""Discharge of a cell by an open battery-modelling library, for battery_curves.toml.
 
     python -m venv A_FOLDER && A_FOLDER/bin/pip install pybamm==26.10.1.1
     A_FOLDER/bin/python tests/reference/make_battery_curves.py
