@@ -39,8 +39,8 @@ WHOLE = {
              "says": "Unknown.", "reason": "no cylinder fitted"},
         ],
     },
-    "bench-test": {"unit": "alder-single", "task": "run-down", "results": [{}], "state": "good",
-                   "says": "", "log": "a.csv", "limits": "transport-2020", "signed": "Ada"},
+    "bench-test": {"unit": "alder-single", "results": [{"test": "run-down", "verdict": "pass"}],
+                   "log": "a.csv", "signed": "Ada", "profile": "alder"},
     "task": {"unit": "alder-single", "task": "filter", "state": "good", "says": "changed"},
     "fault": {"unit": "alder-single", "what": "left latch is loose", "effect": "with limits"},
     "fault-closed": {"unit": "alder-single", "fault": 3, "how": "latch changed"},
@@ -73,7 +73,7 @@ def test_a_sound_body_has_no_fault(kind) -> None:
 def test_each_key_is_needed_and_no_other_is_known(kind) -> None:
     optional = {
         "check": {"reason"}, "observation": {"flags"}, "happening": {"detail"},
-        "bench-test": {"log", "limits", "signed"},
+        "bench-test": {"profile"},
     }  # fmt: skip
     for key in WHOLE[kind]:
         less = {name: value for name, value in WHOLE[kind].items() if name != key}
@@ -139,7 +139,9 @@ def test_each_key_is_needed_and_no_other_is_known(kind) -> None:
             },
             "room: 'height' not known",
         ),
-        ("bench-test", {"results": ["x"]}, "results: found ['x']"),
+        ("bench-test", {"results": ["x"]}, "results.0: found 'x'"),
+        ("bench-test", {"results": []}, "results: found []"),
+        ("bench-test", {"results": [{"test": "a", "verdict": "ok"}]}, "verdict: found 'ok'"),
         ("task", {"state": "done"}, "state: found 'done'"),
         ("fault", {"effect": "broken"}, "effect: found 'broken'"),
         ("fault-closed", {"fault": 0}, "fault: found 0"),

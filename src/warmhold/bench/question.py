@@ -112,7 +112,8 @@ def case_for(question: Question, unit: Unit, policy: Policy, now: datetime) -> C
     baby = {
         "pseudonym": "A question", "weight_g": question.weight_g, "age_h": question.age_h,
         "gestation_weeks": question.gestation_weeks, "temperature_c": 36.8,
-        "temperature_site": "axillary", "dressing": ["wrap", "hat"] if small else ["dressed", "hat"], "support": "none",
+        "temperature_site": "axillary", "support": "none",
+        "dressing": ["wrap", "hat"] if small else ["dressed", "hat"],
         "oxygen_percent": 21.0, "humidified_gas": False, "cooled": False,
         "cold_response": "present",
     }  # fmt: skip
@@ -191,8 +192,8 @@ def ask(
     for number, (name, unit, history) in enumerate(asked):
         tell(name, number / len(asked))
         if unit is None:
-            says = ("mend its profile",)
-            replies.append(Reply(name, "cannot tell", "Its profile has faults.", None, says))
+            todo = ("mend its profile",)
+            replies.append(Reply(name, "cannot tell", "Its profile has faults.", None, todo))
             continue
         measured, says_battery = with_run_down(unit, history)
         case = case_for(question, measured, policy, now)

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from typing import Final, Literal
 
 from warmhold.bench.rounds import RoomAir
-from warmhold.model import Effect, Rounds
+from warmhold.model import Effect, Rounds, Task
 from warmhold.plan.words import number
 
 State = Literal["ready", "ready with limits", "not ready", "unknown"]
@@ -23,7 +23,7 @@ BY_EFFECT: Final[Mapping[Effect, State]] = {
     "not ready": "not ready",
     "with limits": "ready with limits",
 }
-RUN_DOWN: Final = "run-down"  # the task that a battery run-down on the bench fulfils
+WORST: Final = ("stop", "not judged", "care", "good")
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ class DoneRound:
 
 @dataclass(frozen=True)
 class DoneTask:
-    """One bench test or other task on record. ``state``: good, care or stop."""
+    """One bench test or other task on record. ``state``: one of `WORST`."""
 
     at: datetime
     who: str
@@ -92,6 +92,7 @@ class History:
     unit: str
     rounds: Mapping[str, tuple[DoneRound, ...]] = field(default_factory=dict)
     tasks: Mapping[str, tuple[DoneTask, ...]] = field(default_factory=dict)
+    trials: Mapping[str, tuple[DoneTask, ...]] = field(default_factory=dict)
     faults: tuple[OpenFault, ...] = ()
     run_downs: tuple[RunDown, ...] = ()
     settings: tuple[Setting, ...] = ()
@@ -103,10 +104,21 @@ class History:
         done = self.rounds.get(key, ())
         return done[-1] if done else None
 
-    def last_task(self, key: str) -> DoneTask | None:
-        """Return the newest entry of one task."""
-        done = self.tasks.get(key, ())
-        return done[-1] if done else None
+    def last_task(self, task: Task) -> DoneTask | None:
+        """Return what stands for a task: its newest entry by hand, or its bench tests together.
+
+        The bench tests of a task count once all of them are on record, from the day of the oldest
+        of their newest results, and with the worst of them.
+        """
+        by_hand = self.tasks.get(task.key, ())
+        results = [self.trials.get(name, ())[-1:] for name in task.trials]
+        together = [result[0] for result in results if result]
+        if not together or len(together) < len(task.trials):
+            return by_hand[-1] if by_hand else None
+        worst = min(together, key=lambda one: WORST.index(one.state))
+        oldest = min(together, key=lambda one: one.at)
+        whole = DoneTask(oldest.at, worst.who, worst.state, worst.says, worst.seq)
+        return by_hand[-1] if by_hand and by_hand[-1].at > whole.at else whole
 
 
 @dataclass(frozen=True)
@@ -178,7 +190,7 @@ def due_of(history: History, rounds: Rounds, now: datetime) -> Iterator[Due]:
             every = timedelta(hours=one.every_h.value)
             yield _by_calendar(one.key, one.title, at, every, timedelta(0), now)
     for task in rounds.task:
-        done = history.last_task(task.key)
+        done = history.last_task(task)
         yield _by_calendar(
             task.key,
             task.title,
@@ -238,7 +250,7 @@ def _tasks(history: History, rounds: Rounds, due: tuple[Due, ...]) -> Iterator[R
     standing = {one.key: one for one in due}
     for task in rounds.task:
         found = standing[task.key].standing
-        last = history.last_task(task.key)
+        last = history.last_task(task)
         if found == "never":
             yield Reason(
                 "unknown",

@@ -51,13 +51,18 @@ class Round(Frozen):
 
 
 class Task(Frozen):
-    """Something that falls due by the calendar: a bench test, a filter, an inspection."""
+    """Something that falls due by the calendar: a bench test, a filter, an inspection.
+
+    ``trials`` names the bench tests that fulfil it, all of them, by the names that `warmhold
+    bench` gives them; a task without any is written down by hand.
+    """
 
     key: Text
     title: Text
     every_days: Annotated[Sourced, Cited(1, 4000)]
     soon_days: Annotated[float, Between(0, 400)]
     overdue: Effect
+    trials: tuple[Text, ...] = ()
 
 
 class FleetLimits(Frozen):

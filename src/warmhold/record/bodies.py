@@ -33,6 +33,7 @@ CORRECTABLE = (
 )  # fmt: skip
 OF_A_UNIT = ("round", "bench-test", "task", "fault", "fault-closed", "profile")
 EFFECTS = ("not ready", "with limits")
+VERDICTS = ("pass", "fail", "invalid", "cannot tell")  # of a bench test
 ROOM = ("pressure_hpa", "room_c", "humidity_percent")
 LONGEST_TEXT = 20_000
 LARGEST_BODY = 4_000_000  # characters of canonical JSON
@@ -285,15 +286,25 @@ def _answer(answer: Any) -> Faults:
 
 
 def _bench_test(body: Mapping[str, Any]) -> Faults:
-    yield from _unit(body, ("task", "results", "state", "says"), ("log", "limits", "signed"))
-    yield from _given(body, "task", _text, False, 100)
-    yield from _given(body, "state", _one_of, JUDGED)
-    yield from _given(body, "says", _text, True)
-    for key in ("log", "limits", "signed"):
-        yield from _given(body, key, _text, True, 500)
+    yield from _unit(body, ("results", "log", "signed"), ("profile",))
+    for key in ("log", "signed", "profile"):
+        yield from _given(body, key, _text, key != "signed", 500)
     results = body.get("results", ())
-    if not isinstance(results, (list, tuple)) or not all(isinstance(r, Mapping) for r in results):
-        yield f"results: found {_show(results)}; allowed a list of results"
+    if not isinstance(results, (list, tuple)) or not results:
+        yield f"results: found {_show(results)}; allowed a list of results, at least one"
+        return
+    for number, result in enumerate(results):
+        if not isinstance(result, Mapping):
+            yield f"results.{number}: found {_show(result)}; allowed a table of names and values"
+            continue
+        for key in ("test", "reason"):
+            yield from _given(result, key, _text, key == "reason")
+        if result.get("verdict") not in VERDICTS:
+            yield f"results.{number}.verdict: found {_show(result.get('verdict'))}; allowed " + (
+                ", ".join(VERDICTS)
+            )
+        if "test" not in result:
+            yield f"results.{number}.test: missing"
 
 
 def _task(body: Mapping[str, Any]) -> Faults:

@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from warmhold.bench.readiness import (
-    RUN_DOWN,
+    WORST,
     DoneRound,
     DoneTask,
     History,
@@ -26,7 +26,7 @@ from warmhold.record.chain import Event
 from warmhold.record.clock import moment_of
 from warmhold.record.views import Shown, corrected
 
-WORST = ("stop", "not judged", "care", "good")
+STATE_OF = {"pass": "good", "fail": "stop", "invalid": "not judged", "cannot tell": "not judged"}
 
 
 @dataclass
@@ -80,6 +80,7 @@ def _history(name: str, gathered: _Gathered) -> History:
     entries = sorted(gathered.shown, key=lambda one: (one.when, one.seq))
     rounds: dict[str, list[DoneRound]] = {}
     tasks: dict[str, list[DoneTask]] = {}
+    trials: dict[str, list[DoneTask]] = {}
     faults: dict[int, OpenFault] = {}
     run_downs: list[RunDown] = []
     settings: list[Setting] = []
@@ -88,12 +89,17 @@ def _history(name: str, gathered: _Gathered) -> History:
         if kind == "round":
             rounds.setdefault(str(body["round"]), []).append(_round(one))
             settings += _settings(one)
-        elif kind in {"task", "bench-test"}:
+        elif kind == "task":
             tasks.setdefault(str(body["task"]), []).append(
                 DoneTask(one.when, one.event.who, body["state"], str(body["says"]), one.seq)
             )
-            if kind == "bench-test" and body["task"] == RUN_DOWN:
-                run_downs += _run_downs(one)
+        elif kind == "bench-test":
+            for result in body["results"]:
+                state = STATE_OF[result["verdict"]]
+                says = f"{result['verdict']}: {result.get('reason', '')}"
+                done = DoneTask(one.when, one.event.who, state, says, one.seq)
+                trials.setdefault(str(result["test"]), []).append(done)
+            run_downs += _run_downs(one)
         elif kind == "fault":
             faults[one.seq] = OpenFault(
                 one.seq, one.when, one.event.who, str(body["what"]), body["effect"]
@@ -106,6 +112,7 @@ def _history(name: str, gathered: _Gathered) -> History:
         unit=name,
         rounds={key: tuple(done) for key, done in rounds.items()},
         tasks={key: tuple(done) for key, done in tasks.items()},
+        trials={key: tuple(done) for key, done in trials.items()},
         faults=tuple(faults.values()),
         run_downs=tuple(run_downs),
         settings=tuple(settings),
@@ -139,24 +146,28 @@ def _settings(one: Shown) -> Iterable[Setting]:
 def _run_downs(one: Shown) -> Iterable[RunDown]:
     """Yield battery run-downs; a figure that is not there is unknown."""
     for result in one.body["results"]:
-        figures = {
+        if result["test"] != "run-down":
+            continue
+        found = {
             figure.get("key"): figure
-            for figure in result.get("figures", ())
+            for figure in (*result.get("measured", ()), *result.get("figures", ()))
             if isinstance(figure, Mapping)
         }
-        energy, minutes = figures.get("energy_wh"), figures.get("minutes")
-        health = figures.get("health_percent")
-        if energy is None and minutes is None and health is None:
+        energy, minutes, share = (
+            found.get(key, {})
+            for key in ("battery_energy_wh", "battery_min", "battery_share_percent")
+        )
+        if _value(energy) is None and _value(minutes) is None:
             continue
         yield RunDown(
             at=one.when,
-            share_percent=_value(health),
+            share_percent=_value(share),
             minutes=_value(minutes),
             energy_wh=_value(energy),
-            complete=not any((figure or {}).get("bound") for figure in (energy, minutes, health)),
+            complete=not any(figure.get("bound") for figure in (energy, minutes, share)),
         )
 
 
-def _value(figure: Mapping[str, Any] | None) -> float | None:
-    value = None if figure is None else figure.get("value")
+def _value(figure: Mapping[str, Any]) -> float | None:
+    value = figure.get("value")
     return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
