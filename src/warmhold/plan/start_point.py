@@ -212,7 +212,7 @@ def _range(estimates: tuple[NeutralEstimate, ...]) -> tuple[float, float] | None
 
 
 def middle_of(estimates: tuple[NeutralEstimate, ...]) -> float | None:
-    """Return the mean of what the neutral sources say; ``None`` when none covers the baby [degC]."""
+    """Return the mean of what the neutral sources say [degC]; ``None`` when there is none."""
     mids = [e.mid_c for e in estimates if e.mid_c is not None]
     return float(np.mean(mids)) if mids else None
 
