@@ -25,7 +25,6 @@ from pypdf import PdfReader
 from report import handover_sample as sample
 from warmhold.plan.sheet import CAUTIONS, Band
 from warmhold.report import handover as module
-from warmhold.report import words
 from warmhold.report.handover import (
     Correction,
     Gap,
@@ -331,7 +330,7 @@ def test_the_bar_of_time_in_target_covers_the_trip_and_lacks_nothing() -> None:
     ],
 )
 def test_gestation_is_never_rounded_up(weeks: float | None, shown: str) -> None:
-    assert words.gestation(weeks) == shown
+    assert module.words.gestation(weeks) == shown
 
 
 @pytest.mark.parametrize(

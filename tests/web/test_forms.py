@@ -162,7 +162,7 @@ def test_weeks_and_days() -> None:
 
 def test_a_decimal_of_weeks_is_not_taken_for_days() -> None:
     reading = winter(baby__gestation_weeks="39.2")
-    assert reading.understood["baby.gestation_weeks"] == "39.2 weeks: 39 weeks 1 day"
+    assert reading.understood["baby.gestation_weeks"] == "39 weeks 1 day"
 
 
 @pytest.mark.parametrize(("typed", "todo"), [("29+7", "write 30+0"), ("38+10", "write 39+3")])

@@ -111,6 +111,14 @@ def test_a_trip_that_does_not_ship_cannot_be_rehearsed(tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("no_server")
+def test_a_rehearsal_takes_no_folder_of_yours(tmp_path: Path) -> None:
+    status, said = run("--folder", str(tmp_path / "mine"), "--rehearse", "winter-road")
+    assert status == 2
+    assert "folder of its own" in " ".join(said.split())
+    assert not (tmp_path / "mine").exists()
+
+
+@pytest.mark.usefixtures("no_server")
 def test_passcodes_that_cannot_be_read_stop_the_start(tmp_path: Path) -> None:
     (tmp_path / "passcodes.json").write_text("{")
     status, said = run("--folder", str(tmp_path))

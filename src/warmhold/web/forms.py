@@ -309,7 +309,7 @@ class _Reader:
         if plain != text:
             self.understood[name] = f"{plain} {field.unit}".strip()
         if field.kind == "weeks" and "." in plain:  # 29.2 is not 29 weeks and 2 days
-            self.understood[name] = f"{plain} weeks: {words.gestation(float(plain))}"
+            self.understood[name] = words.gestation(float(plain))
         return float(plain) if "." in plain else int(plain)
 
     def _start(self) -> dict[str, Any]:

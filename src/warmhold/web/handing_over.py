@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -10,9 +10,11 @@ from warmhold import __version__
 from warmhold.plan.sheet import Band
 from warmhold.record import Event
 from warmhold.record.bodies import GAUGE
+from warmhold.record.clock import moment_of
 from warmhold.record.views import Course, Shown
 from warmhold.record.views import Reading as Seen
 from warmhold.report import handover as page
+from warmhold.report import words
 from warmhold.web import show
 from warmhold.web.pages.limits import limits_of
 from warmhold.web.service import Trip
@@ -66,17 +68,19 @@ def handover_of(trip: Trip, look: Look | None, head: tuple[int, str], by: str) -
         handed_over_by=done.event.who if done is not None else by,
         taken_over_by=str(body.get("to", "")),
         taken_over_at=view.end if done is not None else None,
-        taken_over_correction=_correction(done) if done is not None else None,
+        taken_over_correction=_correction(trip, done, _moment_before) if done else None,
         reason=str(texts.get("reason", "")),
         present_state=str(texts.get("state", "")),
         main_problem=str(texts.get("problem", "")),
         background=_notes(texts, "background"),
-        temperatures=_span(_temperature(trip)),
+        temperatures=_span(trip, _temperature(trip)),
         in_target=_targets(trip),
         target_rule=(
             f"A value counts until the next one, for {1.5 * view.interval_min:.0f} minutes at most."
         ),
-        latest=tuple(_reading(one) for name, one in view.latest.items() if name not in _SUPPORT),
+        latest=tuple(
+            _reading(trip, one) for name, one in view.latest.items() if name not in _SUPPORT
+        ),
         support=_support(trip),
         assessment=_notes(texts, "assessment"),
         happenings=tuple(_happenings(trip)),
@@ -107,11 +111,32 @@ def _notes(texts: Any, place: str) -> tuple[page.Note, ...]:
     )
 
 
-def _correction(shown: Shown) -> page.Correction | None:
+def _correction(
+    trip: Trip, shown: Shown, before: Callable[[Trip, datetime, Mapping[str, Any]], str]
+) -> page.Correction | None:
+    """Say how an entry stood before its last correction, which was when and by whom.
+
+    before : puts the former time and body into words
+    """
     if not shown.corrections:
         return None
-    last: Event = shown.corrections[-1]
-    return page.Correction(None, last.saved_utc, last.who)
+    *earlier, last = shown.corrections
+    when, body = shown.event.when, shown.event.body
+    for event in earlier:
+        when = event.stated_utc or when
+        body = event.body["body"] or body
+    return page.Correction(before(trip, when, body), last.saved_utc, last.who)
+
+
+def _moment_before(trip: Trip, when: datetime, body: Mapping[str, Any]) -> str:
+    if "at" in body:  # a handover names its own moment
+        when = moment_of(str(body["at"]))
+    return show.minute(when, trip.zone)
+
+
+def _happening_before(trip: Trip, when: datetime, body: Mapping[str, Any]) -> str:
+    detail = detail_text(body.get("detail"))
+    return f"{show.minute(when, trip.zone)} {body['what']}" + (f": {detail}" if detail else "")
 
 
 def _times(trip: Trip) -> tuple[page.Milestone, ...]:
@@ -127,22 +152,46 @@ def _times(trip: Trip) -> tuple[page.Milestone, ...]:
     ]
     started = trip.view.started
     return (
-        page.Milestone("Baby went in", trip.view.start, _correction(started) if started else None),
+        page.Milestone(
+            "Baby went in",
+            trip.view.start,
+            _correction(trip, started, _moment_before) if started else None,
+        ),
         page.Milestone("Left", min(legs, default=None)),
         page.Milestone("Arrived", max(ended, default=None)),
     )
 
 
-def _reading(one: Seen) -> page.Reading:
-    correction = page.Correction(one.original) if one.corrected else None
+def _reading(trip: Trip, one: Seen) -> page.Reading:
+    correction = None
+    if one.corrected:
+        last = _changed(trip, one)
+        was = "not written down" if one.original is None else one.original
+        correction = page.Correction(
+            was, last.saved_utc if last else None, last.who if last else ""
+        )
     return page.Reading(one.quantity, one.value, one.when, "", one.flag, correction)
 
 
-def _span(course: Course | None) -> page.TemperatureSpan:
+def _changed(trip: Trip, one: Seen) -> Event | None:
+    """Return the last correction that changed a reading."""
+    found = None
+    for shown in trip.view.observations:
+        if shown.seq != one.seq:
+            continue
+        value = shown.event.body["values"].get(one.quantity)
+        for event in shown.corrections:
+            body = event.body["body"]
+            if body is not None and body["values"].get(one.quantity) != value:
+                value, found = body["values"].get(one.quantity), event
+    return found
+
+
+def _span(trip: Trip, course: Course | None) -> page.TemperatureSpan:
     if course is None:
         return page.TemperatureSpan()
     four = (course.first, course.lowest, course.highest, course.last)
-    return page.TemperatureSpan(*(None if one is None else _reading(one) for one in four))
+    return page.TemperatureSpan(*(None if one is None else _reading(trip, one) for one in four))
 
 
 def _temperature(trip: Trip) -> Course | None:
@@ -182,7 +231,7 @@ def _support(trip: Trip) -> page.Support:
     latest = trip.view.latest
 
     def one(name: str) -> page.Reading:
-        return _reading(latest[name]) if name in latest else page.Reading(name)
+        return _reading(trip, latest[name]) if name in latest else page.Reading(name)
 
     kind = trip.case.trip.baby.support if trip.case is not None else ""
     return page.Support(
@@ -201,7 +250,7 @@ def _happenings(trip: Trip) -> Iterator[page.Happening]:
                 item.when,
                 str(item.body["what"]),
                 detail_text(item.body.get("detail")),
-                _correction(item),
+                _correction(trip, item, _happening_before),
             )
 
 
@@ -258,9 +307,18 @@ def _left(trip: Trip, look: Look | None) -> Iterator[page.Left]:
                 else ""
             )
         yield page.Left(
-            f"{one.gas.capitalize()}, {one.name}", "L", _band(one.litres), "worked out", at,
+            _cylinder(one.gas, one.name), "L", _band(one.litres), "worked out", at,
             None if one.minutes_present is None else _band(one.minutes_present), note,
         )  # fmt: skip
+
+
+def _cylinder(gas: str, name: str) -> str:
+    """Name a cylinder: gas and name, once where the name says the gas."""
+    return (
+        words.capital(name)
+        if gas.lower() in name.lower().split()
+        else f"{gas}, {name}".capitalize()
+    )
 
 
 def _band(band: Any) -> Band:

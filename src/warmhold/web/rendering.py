@@ -61,6 +61,7 @@ def _shared(request: Request) -> dict[str, Any]:
         "cautions": CAUTIONS,
         "rehearsal": getattr(request.app.state, "rehearsal", None) if "app" in request else None,
         "trip_nav": None,
+        "times_at": "",
     }
 
 

@@ -38,12 +38,17 @@ def zone(offset: timedelta) -> tzinfo:
     return timezone(offset)
 
 
-def second(moment: datetime | None, at: tzinfo = UTC) -> str:
-    """Write a time of day to the second with its offset."""
+def utc(moment: datetime, at: tzinfo = UTC) -> str:
+    """Write where a page's times stand against UTC, to be said once: "UTC+01:00"."""
+    return f"UTC{words.offset(moment.astimezone(at))}"
+
+
+def second(moment: datetime | None, at: tzinfo = UTC, *, offset: bool = False) -> str:
+    """Write a time of day to the second; its offset stands at the head of the page."""
     if moment is None:
         return words.UNKNOWN
     here = moment.astimezone(at)
-    return f"{here:%H:%M:%S} {words.offset(here)}"
+    return f"{here:%H:%M:%S} {words.offset(here)}" if offset else f"{here:%H:%M:%S}"
 
 
 def minute(moment: datetime | None, at: tzinfo = UTC) -> str:
@@ -52,8 +57,11 @@ def minute(moment: datetime | None, at: tzinfo = UTC) -> str:
 
 
 def day_and_minute(moment: datetime | None, at: tzinfo = UTC) -> str:
-    """Write date, time and offset."""
-    return words.UNKNOWN if moment is None else words.stamp(moment.astimezone(at))
+    """Write date and time; the offset stands at the head of the page."""
+    if moment is None:
+        return words.UNKNOWN
+    here = moment.astimezone(at)
+    return f"{words.day(here)} {here:%H:%M}"
 
 
 def length(minutes: float | None) -> str:

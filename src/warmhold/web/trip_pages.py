@@ -48,7 +48,8 @@ def render_trip(
 ) -> HTMLResponse:
     """Write a page of a trip, with the ways to its other pages."""
     nav = [(f"/trip/{trip.key}/{place}", word) for place, word in _PLACES]
-    return render(request, template, status, trip=trip, trip_nav=nav, **context)
+    shared = {"trip_nav": nav, "times_at": show.utc(trip.now, trip.zone)}
+    return render(request, template, status, trip=trip, **{**shared, **context})
 
 
 def entered(trip: Trip) -> dict[str, Entered]:
@@ -70,7 +71,7 @@ class Saved:
     def __init__(self, event: Event, text: str, zone: Any) -> None:
         """Put it into words."""
         self.text = text
-        self.at = show.second(event.saved_utc, zone)
+        self.at = show.second(event.saved_utc, zone, offset=True)
         self.who = event.who
         self.seq = event.seq
 
@@ -82,9 +83,7 @@ def saved_of(service: Service, request: Request, trip: Trip) -> Saved | None:
         return None
     for event in service.record.events(trip.key, int(given) - 1)[:1]:
         if event.seq == int(given):
-            return Saved(
-                event, said(event.kind, event.body, entered(trip), item_titles(trip)), trip.zone
-            )
+            return Saved(event, said_of(trip, event.kind, event.body), trip.zone)
     return None
 
 
@@ -93,10 +92,12 @@ def said(
     body: Mapping[str, Any],
     known: Mapping[str, Entered],
     titles: Mapping[str, str] = MappingProxyType({}),
+    units: Mapping[str, str] = MappingProxyType({}),
 ) -> str:
     """Write an entry in words.
 
     known : quantities, and ``titles`` those of the list before leaving
+    units : of what is read on that list, by its key, and of alarm limits, by their title
     """
     if kind == "observation":
         parts = []
@@ -117,13 +118,14 @@ def said(
         if not body.get("done"):
             return f"Left out: {item}. Reason: {body.get('reason')}"
         value = body.get("value")
-        shown = (
-            "" if value is None else f": {value:g}" if not isinstance(value, str) else f": {value}"
-        )
+        shown = "" if value is None else f": {_with(value, units.get(str(body.get('item'))))}"
         return f"Checked: {item}{shown}"
     if kind == "limits":
-        before, after = _limit(body.get("from")), _limit(body.get("to"))
-        return f"Alarm limit {body.get('limit')}: {before} → {after}"
+        before, after = body.get("from"), body.get("to")
+        unit = units.get(str(body.get("limit")))
+        both = isinstance(before, int | float) and isinstance(after, int | float)
+        first = _with(before, None if both else unit)
+        return f"Alarm limit {body.get('limit')}: {first} → {_with(after, unit)}"
     if kind == "handover":
         return f"Handed over to {body.get('to')}"
     if kind == "correction":
@@ -142,10 +144,19 @@ def _plain_name(key: str) -> str:
     return known.get(key, key.replace("_", " ").replace("-", " ").replace(":", " "))
 
 
-def _limit(value: Any) -> str:
+def _with(value: Any, unit: str | None) -> str:
+    """Write a value of an entry with its unit."""
     if value is None:
         return "not known"
-    return value if isinstance(value, str) else f"{value:g}"
+    if isinstance(value, str):
+        return value
+    number = f"{value:g}".replace("-", words.MINUS)
+    return f"{number}\u00a0{unit}" if unit else number
+
+
+def said_of(trip: Trip, kind: str, body: Mapping[str, Any]) -> str:
+    """Write an entry of a trip in words, with the titles and units of its plan."""
+    return said(kind, body, entered(trip), item_titles(trip), units_of(trip))
 
 
 def detail_text(detail: Any) -> str:
@@ -161,12 +172,18 @@ def detail_text(detail: Any) -> str:
 
 def shown_text(trip: Trip, shown: Shown) -> str:
     """Write an entry as it stands after its corrections."""
-    return said(shown.event.kind, shown.body, entered(trip), item_titles(trip))
+    return said_of(trip, shown.event.kind, shown.body)
 
 
 def item_titles(trip: Trip) -> dict[str, str]:
     """Return the titles of the list before leaving."""
     return {item.key: item.title for item in trip.items}
+
+
+def units_of(trip: Trip) -> dict[str, str]:
+    """Return the unit of each item that is read before leaving, and of each alarm limit."""
+    limits = trip.sheet.alarms if trip.sheet is not None else ()
+    return {item.key: item.unit for item in trip.items} | {one.title: one.unit for one in limits}
 
 
 # --- stated times -------------------------------------------------------------------------------

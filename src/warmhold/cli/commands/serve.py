@@ -90,6 +90,11 @@ def command(
     if rehearse is not None and rehearse not in shipped("trips"):
         names = ", ".join(shipped("trips"))
         raise click.UsageError(f"--rehearse {rehearse}: no such trip. There are: {names}.")
+    if rehearse is not None and folder is not None:
+        raise click.UsageError(
+            f"--folder {folder} does not go with --rehearse: a rehearsal keeps its record in a "
+            "folder of its own, which is thrown away at the end. Leave one of the two out."
+        )
     with ExitStack() as stack:
         if rehearse is not None:
             name = tempfile.TemporaryDirectory(

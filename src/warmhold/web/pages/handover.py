@@ -76,7 +76,9 @@ def routes(service: Service) -> list[Route]:
         return go_on(trip, "handover", receipt.seq)
 
     def one_page(request: Request) -> Response:
-        return standing_alone(handover_html(_handover(request)))
+        trip = trip_of(service, request)
+        text = handover_html(_handover(request))
+        return standing_alone(_with_way_back(text, "<main>", trip))
 
     def pdf(request: Request) -> Response:
         content = handover_pdf(_handover(request))
@@ -110,7 +112,8 @@ def routes(service: Service) -> list[Route]:
         trip = trip_of(service, request)
         if trip.sheet is None:
             return RedirectResponse(f"/trip/{trip.key}/timeline", 303)
-        return standing_alone(_with_way_back(service.sheet_page(trip), trip.key))
+        text = service.sheet_page(trip)
+        return standing_alone(_with_way_back(text, '<main id="main">', trip))
 
     return [
         Route("/trip/{trip}/handover", form_page, methods=["GET"]),
@@ -121,6 +124,8 @@ def routes(service: Service) -> list[Route]:
     ]
 
 
-def _with_way_back(text: str, key: str) -> str:
-    way = f'<p class="stamp"><a href="/trip/{key}/before">Back to the trip</a></p>'
-    return text.replace('<main id="main">', f'<main id="main">{way}', 1)
+def _with_way_back(text: str, main: str, trip: Trip) -> str:
+    """Put a link to the trip's page at the head of a page that stands alone; never in print."""
+    place = "before" if trip.view.start is None else "road"
+    way = f'<p class="way-back"><a href="/trip/{trip.key}/{place}">Back to the trip</a></p>'
+    return text.replace(main, f"{main}{way}", 1)

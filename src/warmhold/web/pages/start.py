@@ -11,13 +11,14 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from warmhold.model import FaultyInput
+from warmhold.web import show
 from warmhold.web.access import user_of
 from warmhold.web.posted import posted
 from warmhold.web.rendering import render
 from warmhold.web.service import NotSaved
 
 if TYPE_CHECKING:
-    from warmhold.web.service import Service
+    from warmhold.web.service import Service, Trip
 
 STAGES = ("on the road", "planned", "handed over")
 
@@ -63,6 +64,7 @@ def routes(service: Service) -> list[Route]:
             shipped=[(name, _title(service, name)) for name in service.library.names("trips")],
             problem=problem,
             trouble=trouble,
+            times_at=_times_at(trips),
             warnings=service.warnings,
             folder=str(service.folder),
             job=service.jobs.get("rehearsal-of-one-trip") if service.settings.rehearse else None,
@@ -73,6 +75,12 @@ def routes(service: Service) -> list[Route]:
         Route("/plan/pick", pick, methods=["POST"]),
         Route("/plan/working/{job}", working, methods=["GET"]),
     ]
+
+
+def _times_at(trips: list[Trip]) -> str:
+    """Say once where the times of all trips stand; empty when they differ."""
+    zones = {show.utc(trip.now, trip.zone) for trip in trips}
+    return zones.pop() if len(zones) == 1 else ""
 
 
 def _title(service: Service, name: str) -> str:

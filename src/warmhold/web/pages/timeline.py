@@ -13,6 +13,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from warmhold.record.bodies import CORRECTABLE, HAPPENINGS
+from warmhold.record.clock import iso
 from warmhold.record.views import Shown
 from warmhold.web.access import user_of
 from warmhold.web.posted import Posted, posted
@@ -26,10 +27,12 @@ from warmhold.web.trip_pages import (
     item_titles,
     render_trip,
     said,
+    said_of,
     saved_of,
     shown_text,
     stated_in,
     trip_of,
+    units_of,
 )
 
 if TYPE_CHECKING:
@@ -51,6 +54,9 @@ class Line:
     struck: bool = False
     flags: tuple[str, ...] = ()
     correctable: bool = False
+    judged: str = ""  # of the list before leaving: good, care, stop, left out, not judged
+    in_sight: tuple[tuple[str, str], ...] = ()  # state and text of what is not folded away
+    folded: tuple[Line, ...] = ()
 
 
 @dataclass
@@ -66,7 +72,62 @@ class Again:
 def lines_of(trip: Trip) -> list[Line]:
     """Return the lines, the latest first."""
     found = [*_entries(trip), *_gaps(trip), *_others(trip)]
-    return sorted(found, key=lambda line: (line.when, line.seq), reverse=True)
+    return sorted(_with_list_folded(trip, found), key=_order, reverse=True)
+
+
+def _order(line: Line) -> tuple[datetime, int]:
+    return line.when, line.seq
+
+
+FEWEST_FOLDED = 4
+
+
+def _with_list_folded(trip: Trip, lines: list[Line]) -> list[Line]:
+    """Fold the list before leaving into one line; what was bad or left out stays in sight."""
+    of_list = sorted((line for line in lines if line.judged), key=_order, reverse=True)
+    if len(of_list) < FEWEST_FOLDED:
+        return lines
+    standing = [line for line in of_list if line.correctable and not line.struck]
+    count = {
+        word: sum(line.judged == judged for line in standing)
+        for judged, word in (
+            ("good", "good"), ("not judged", "not judged"), ("care", "to take care with"),
+            ("stop", "that say stop"), ("left out", "left out"),
+        )
+    }  # fmt: skip
+    parts = ", ".join(f"{number} {word}" for word, number in count.items() if number)
+    things = "entry" if len(of_list) == 1 else "entries"
+    fold = Line(
+        of_list[0].when,
+        of_list[0].seq,
+        "list",
+        f"List before leaving, {len(of_list)} {things}: {parts or 'all struck out'}",
+        in_sight=tuple(_in_sight(trip)),
+        folded=tuple(of_list),
+    )
+    return [*(line for line in lines if not line.judged), fold]
+
+
+def _in_sight(trip: Trip) -> Iterator[tuple[str, str]]:
+    """Yield what was bad, hard to believe or left out: its state and its words."""
+    left: dict[str, list[str]] = {}
+    titles = item_titles(trip)
+    for key, shown in trip.view.checks.items():
+        reason = str(shown.body.get("reason") or "")
+        if not shown.body["done"]:
+            left.setdefault(reason, []).append(titles.get(key, key))
+        elif shown.body["judged"] == "stop" or reason:
+            word = "Stop" if shown.body["judged"] == "stop" else "Hard to believe"
+            text = shown_text(trip, shown).removeprefix("Checked: ")
+            yield "falls short", f"{word}: {text}" + (f". {reason}" if reason else "")
+    for reason, items in left.items():
+        yield "cannot tell", f"Left out: {'; '.join(items)}. Reason: {reason}"
+
+
+def _judged(kind: str, body: Mapping[str, Any]) -> str:
+    if kind != "check":
+        return ""
+    return str(body.get("judged") or "not judged") if body.get("done") else "left out"
 
 
 def all_shown(trip: Trip) -> list[Shown]:
@@ -77,15 +138,12 @@ def all_shown(trip: Trip) -> list[Shown]:
 
 
 def _entries(trip: Trip) -> Iterator[Line]:
-    known, titles = entered(trip), item_titles(trip)
     for shown in all_shown(trip):
         event = shown.event
         before = []
         body: Mapping[str, Any] = event.body
         for correction in shown.corrections:
-            before.append(
-                (said(event.kind, body, known, titles), correction.saved_utc, correction.who)
-            )
+            before.append((said_of(trip, event.kind, body), correction.saved_utc, correction.who))
             body = correction.body["body"] if correction.body["body"] is not None else body
         flags = shown.body.get("flags") if event.kind == "observation" else None
         yield Line(
@@ -100,6 +158,7 @@ def _entries(trip: Trip) -> Iterator[Line]:
             shown.struck,
             tuple(str(why) for why in (flags or {}).values()),
             event.kind in CORRECTABLE,
+            _judged(event.kind, shown.body),
         )
 
 
@@ -120,7 +179,6 @@ def _others(trip: Trip) -> Iterator[Line]:
     for plan in view.plans:
         yield Line(plan.when, plan.seq, "plain", "Planned", plan.event.who, plan.event.saved_utc)
     shown = {one.seq for one in all_shown(trip)}
-    known, titles = entered(trip), item_titles(trip)
     struck = {
         event.body["corrects"]
         for event in trip.events
@@ -132,10 +190,11 @@ def _others(trip: Trip) -> Iterator[Line]:
                 event.when,
                 event.seq,
                 "plain",
-                said(event.kind, event.body, known, titles),
+                said_of(trip, event.kind, event.body),
                 event.who,
                 event.saved_utc,
                 struck=event.seq in struck,
+                judged=_judged(event.kind, event.body),
             )
     for event in (*view.noticed, *view.clock_jumps, *view.lost):
         text = said(event.kind, event.body, {})
@@ -165,6 +224,9 @@ def routes(service: Service) -> list[Route]:
         form = posted(request)
         again = Again(form.form_id, dict(form))
         strike = form.text("do") == "strike"
+        known = service.entry_of_form(trip.key, form.form_id)
+        if strike and shown.struck and known is None:
+            again.faults["set"] = "It is struck out already; nothing more was written."
         body = None if strike else _new_body(form, trip, shown, again)
         try:
             at = stated_in(form, trip)
@@ -172,9 +234,10 @@ def routes(service: Service) -> list[Route]:
             at, again.faults["at"] = None, str(error)
         if again.faults:
             return _page(request, trip, shown, again, 422)
+        if shown.event.kind == "handover" and body is not None and at is not None:
+            body = {**body, "at": iso(at)}  # a handover names its own moment
         entry = {"corrects": shown.seq, "body": body}
         try:
-            known = service.entry_of_form(trip.key, form.form_id)
             if known is None and at is None and service.clock.began is not None:
                 at = shown.when  # in a rehearsal, too, a correction leaves the time as it was
             receipt = service.write(
@@ -190,6 +253,8 @@ def routes(service: Service) -> list[Route]:
     ) -> Response:
         known = entered(trip)
         values = shown.body.get("values", {}) if shown.event.kind == "observation" else {}
+        typed = {name.removeprefix("value:") for name, text in again.typed.items() if text.strip()}
+        written = {*values, *typed, *again.faults}
         return render_trip(
             request,
             "correct.html",
@@ -198,10 +263,13 @@ def routes(service: Service) -> list[Route]:
             shown=shown,
             text=shown_text(trip, shown),
             again=again,
-            known={**known, **{name: known[name] for name in values if name in known}},
+            first={name: one for name, one in known.items() if name in written},
+            others={name: one for name, one in known.items() if name not in written},
+            written=written,
             values=values,
             happenings=HAPPENINGS,
             sources=POWER_SOURCES,
+            limit_unit=units_of(trip).get(str(shown.body.get("limit")), ""),
             detail=detail_text(shown.body.get("detail")),
         )
 
@@ -246,6 +314,11 @@ def _new_body(form: Posted, trip: Trip, shown: Shown, again: Again) -> Mapping[s
         if number is None and to != "off":
             again.faults["to"] = "Write a number, or off."
         return {**old, "to": to if number is None else number}
+    if kind == "handover":
+        to = " ".join(form.text("to", 150).split())
+        if not to:
+            again.faults["to"] = "Write who took over, name or role."
+        return {**old, "to": to}
     return old
 
 
