@@ -106,7 +106,7 @@ def case_for(question: Question, unit: Unit, policy: Policy, now: datetime) -> C
     road = {
         **walk, "place": "ambulance", "power": question.power,
         "minutes": {"value": question.hours * 60.0, "spread": question.hours * 6.0},
-        "ambient_c": {"value": cabin, "spread": 3.0}, "name": "on the road",
+        "ambient_c": {"value": cabin, "spread": 3.0}, "name": "road",
     }  # fmt: skip
     small = question.gestation_weeks < policy.temperature.wrap_below_weeks.value
     baby = {
@@ -127,8 +127,8 @@ def case_for(question: Question, unit: Unit, policy: Policy, now: datetime) -> C
             "loading_minutes": 3, "hood_humidity_percent": 0,
         },
         "leg": [
-            {**corridor, "name": "to the door"}, {**outside, "name": "to the ambulance"}, road,
-            {**outside, "name": "from the ambulance"}, {**corridor, "name": "to the ward"},
+            {**corridor, "name": "walk to the door"}, {**outside, "name": "outside to the ambulance"}, road,
+            {**outside, "name": "outside from the ambulance"}, {**corridor, "name": "walk to the ward"},
         ],
         "supplies": {
             "delivery": "separate", "air_from": "none", "drive_gas": "none", "drive_lpm": 0,

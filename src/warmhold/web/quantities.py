@@ -86,7 +86,7 @@ def quantities(case: Case) -> dict[str, Entered]:
     for cylinder in case.trip.supplies.cylinders:
         key = f"{GAUGE}{cylinder.name}"
         found[key] = replace(
-            gauge, key=key, title=f"Gauge, {cylinder.name}", high=1.15 * cylinder.fill_bar
+            gauge, key=key, title=f"Gauge, {cylinder.name}", high=round(1.15 * cylinder.fill_bar)
         )
     return found
 
