@@ -1,0 +1,1 @@
+"""Learning from trips: metrics, charts, alarm replay, and past trips run again."""
