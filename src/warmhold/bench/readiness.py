@@ -66,6 +66,7 @@ class RunDown:
     share_percent : usable energy over the new pack's, same rate and temperature; None unknown
     minutes : until it was empty, at the load of the test
     complete : it ran to the unit's own cut-off; else both are at least that much
+    share_expanded : expanded uncertainty of the share, k = 2 [%]; None unknown
     """
 
     at: datetime
@@ -73,6 +74,7 @@ class RunDown:
     minutes: float | None
     energy_wh: float | None
     complete: bool
+    share_expanded: float | None = None
 
 
 @dataclass(frozen=True)

@@ -165,9 +165,10 @@ def _run_downs(one: Shown) -> Iterable[RunDown]:
             minutes=_value(minutes),
             energy_wh=_value(energy),
             complete=not any(figure.get("bound") for figure in (energy, minutes, share)),
+            share_expanded=_value(share, "expanded_uncertainty"),
         )
 
 
-def _value(figure: Mapping[str, Any]) -> float | None:
-    value = figure.get("value")
+def _value(figure: Mapping[str, Any], key: str = "value") -> float | None:
+    value = figure.get(key)
     return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None

@@ -1,15 +1,19 @@
-"""The fleet as the pages show it: units, their history in the record, the service's rounds."""
+"""The fleet as pages and commands show it: units, their history on record, the service's rounds."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from warmhold.bench.readiness import History, Readiness, readiness
+from warmhold.bench.rounds import Answer, judge_answer
 from warmhold.model import (
     FaultyInput,
     Policy,
+    Round,
+    RoundItem,
     Rounds,
     Unit,
     load_case,
@@ -19,12 +23,14 @@ from warmhold.model import (
     shipped_path,
 )
 from warmhold.record.unit_views import histories
+from warmhold.web.library import Library, case_of
 
 if TYPE_CHECKING:
     from warmhold.record import Event
     from warmhold.web.service import Service
 
 USUAL = "usual"
+ROOM = ("pressure_hpa", "room_c", "humidity_percent")
 
 
 @dataclass(frozen=True)
@@ -55,17 +61,17 @@ class Fleet:
         return next((one for one in self.units if one.key == key), None)
 
 
-def rounds_of(service: Service) -> tuple[str, Rounds, str]:
+def rounds_of(library: Library) -> tuple[str, Rounds, str]:
     """Return the service's rounds: its own file, the first by name, else the shipped ones.
 
     The third is a problem in words, when an own file cannot be used.
     """
     problem = ""
-    for key in service.library.own("rounds"):
+    for key in library.own("rounds"):
         if key in shipped("rounds"):
             continue
         try:
-            return key, parse_rounds(service.library.text("rounds", key) or "", key), ""
+            return key, parse_rounds(library.text("rounds", key) or "", key), ""
         except FaultyInput as error:
             problem = f"The rounds {key} have faults and are not used. {error}"
     text = shipped_path("rounds", USUAL).read_text("utf-8")
@@ -73,19 +79,27 @@ def rounds_of(service: Service) -> tuple[str, Rounds, str]:
 
 
 def fleet_of(service: Service) -> Fleet:
-    """Read every unit of the library with what the record holds of it.
+    """Read every unit of a server's library with what its record holds of it.
+
+    Raises ``NotSaved`` when the record cannot be read.
+    """
+    found = service.from_whole_record("histories", _histories)
+    return fleet_in(service.library, found, datetime.now(UTC))
+
+
+def fleet_in(library: Library, found: Mapping[str, History], now: datetime) -> Fleet:
+    """Read every unit of a library with what is on record of it.
 
     A service that has own units sees those, and any other that the record speaks of; one that has
     none sees the shipped examples.
 
-    Raises ``NotSaved`` when the record cannot be read.
+    found : what is on record, by the unit's name
+    now : the moment, UTC
     """
-    key, rounds, problem = rounds_of(service)
-    found = service.from_whole_record("histories", _histories)
-    now = datetime.now(UTC)
-    own = tuple(name for name in service.library.own("units") if name not in shipped("units"))
-    names = dict.fromkeys((*(own or service.library.names("units")), *found))
-    units = [_unit(service, name, found.get(name), rounds, now) for name in names]
+    key, rounds, problem = rounds_of(library)
+    own = tuple(name for name in library.own("units") if name not in shipped("units"))
+    names = dict.fromkeys((*(own or library.names("units")), *found))
+    units = [_unit(library, name, found.get(name), rounds, now) for name in names]
     order = ("ready", "ready with limits", "unknown", "not ready")
     units.sort(key=lambda one: (order.index(one.readiness.state), one.name))
     return Fleet(tuple(units), rounds, key, problem, now)
@@ -96,9 +110,9 @@ def _histories(events: list[Event]) -> dict[str, History]:
 
 
 def _unit(
-    service: Service, key: str, history: History | None, rounds: Rounds, now: datetime
+    library: Library, key: str, history: History | None, rounds: Rounds, now: datetime
 ) -> FleetUnit:
-    text = service.library.text("units", key)
+    text = library.text("units", key)
     profile, faults = None, 1
     if text is not None:
         try:
@@ -112,13 +126,11 @@ def _unit(
     return FleetUnit(key, name, own, profile, faults, history, judged)
 
 
-def policy_of(service: Service) -> Policy:
+def policy_of(library: Library) -> Policy:
     """Return the policy that a question is asked by: the first own one, else the shipped one."""
-    from warmhold.web.library import case_of  # noqa: PLC0415
-
     base = load_case(shipped_path("trips", "term-by-day"))
-    for key in service.library.own("policies"):
-        text = service.library.text("policies", key)
+    for key in library.own("policies"):
+        text = library.text("policies", key)
         if text is None or key in shipped("policies"):
             continue
         trip = shipped_path("trips", "term-by-day").read_text("utf-8")
@@ -128,3 +140,36 @@ def policy_of(service: Service) -> Policy:
         except FaultyInput:
             continue
     return base.policy
+
+
+def round_body(
+    wanted: Round, answers: Mapping[str, Answer], unit: FleetUnit, rounds: Rounds, signed: str
+) -> dict[str, Any]:
+    """Return the body of the entry of one round, each answer judged.
+
+    answers : by item, one for each
+    """
+    return {
+        "unit": unit.key,
+        "round": wanted.key,
+        "title": wanted.title,
+        "signed": signed,
+        "answers": [_entry(item, answers[item.key], unit, rounds) for item in wanted.item],
+    }
+
+
+def _entry(item: RoundItem, answer: Answer, unit: FleetUnit, rounds: Rounds) -> dict[str, Any]:
+    before = unit.history.settings[-1].air if unit.history.settings else None
+    judged = judge_answer(item, answer, unit.profile, rounds, before)
+    entry: dict[str, Any] = {
+        "item": item.key,
+        "title": item.title,
+        "value": answer.value,
+        "judged": judged.state,
+        "says": judged.sentence,
+    }
+    if answer.reason:
+        entry["reason"] = answer.reason
+    if item.answer == "room-air":
+        entry["room"] = {name: getattr(answer.air, name) for name in ROOM}
+    return entry

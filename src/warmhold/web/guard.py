@@ -6,6 +6,7 @@ Plain ASGI, so that no page can forget it.
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Mapping
 from urllib.parse import quote
 
@@ -15,7 +16,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from warmhold.web.access import COOKIE, SESSION_S, Sessions, User, new_key
-from warmhold.web.posted import LARGEST_BODY, BadForm, Posted, read_form
+from warmhold.web.posted import LARGEST_BODY, LARGEST_FILE, BadForm, Posted, read_form, read_upload
 from warmhold.web.rendering import problem_page
 
 log = logging.getLogger("warmhold.web")
@@ -185,12 +186,15 @@ class Door:
             return RedirectResponse(f"/enter?next={quote(path + query, safe='')}", 303)
         if request.method != "POST":
             return problem_page(request, 405)
+        uploads = _is_upload(request)
+        if uploads and not user.may("chart"):  # a long body is not read for nobody
+            return problem_page(request, 403, _ROLE_MISSING)
         try:
-            form = await _form_of(request)
+            form = await _form_of(request, uploads)
         except BadForm as error:
             return problem_page(request, 400, str(error))
         if form is None:
-            return problem_page(request, 413)
+            return problem_page(request, 413, _FILE_TOO_LONG if uploads else "")
         request.state.form = form
         if not self.sessions.token_fits(user, form.get("token", "")):
             return problem_page(request, 403, _TOKEN_MISSING, kept=form)
@@ -208,10 +212,26 @@ _ROLE_MISSING = (
 )
 
 
-async def _form_of(request: Request) -> Posted | None:
+_FILE_TOO_LONG = (
+    f"Nothing was saved. A log may hold {LARGEST_FILE // 1_000_000} megabytes: export fewer "
+    "columns, a reading a minute, or one test at a time."
+)
+_UPLOADS = re.compile(r"/fleet/[^/]+/bench")  # the only addresses that a file may be sent to
+
+
+def _kind(request: Request) -> str:
+    return request.headers.get("content-type", "").split(";")[0].strip().lower()
+
+
+def _is_upload(request: Request) -> bool:
+    return _kind(request) == "multipart/form-data" and bool(_UPLOADS.fullmatch(request.url.path))
+
+
+async def _form_of(request: Request, uploads: bool) -> Posted | None:
     """Read a form's body; ``None`` when it is too long."""
-    kind = request.headers.get("content-type", "").split(";")[0].strip().lower()
-    if kind != "application/x-www-form-urlencoded":
+    if uploads:
+        return await _upload_of(request)
+    if _kind(request) != "application/x-www-form-urlencoded":
         raise BadForm("The form came in a shape that no page here sends.")
     body = bytearray()
     async for part in request.stream():
@@ -219,3 +239,16 @@ async def _form_of(request: Request) -> Posted | None:
         if len(body) > LARGEST_BODY:
             return None
     return read_form(bytes(body))
+
+
+async def _upload_of(request: Request) -> Posted | None:
+    """Read a form with a file. One that is too long is heard out, so that the answer is read."""
+    stream = request.stream()
+    form = await read_upload(request.headers, stream)
+    if form is None:
+        passed = 0
+        async for part in stream:
+            passed += len(part)
+            if passed > 4 * LARGEST_FILE:
+                break
+    return form

@@ -63,18 +63,18 @@ def routes(service: Service, sort: Sort) -> list[Route]:
             request,
             start if own else "",
             text if text is not None else template(sort.kind),
-            before=_mark_of(text) if text is not None and own else "",
+            before=mark_of(text) if text is not None and own else "",
         )
 
     @needs("lead")
     def save(request: Request) -> Response:
         form = posted(request)
         name, text, before = form.text("name", 100), form.get("toml", ""), form.text("before", 100)
-        problem = _name_problem(sort, name)
+        problem = name_problem(sort, name)
         faults = faults_of(sort, text)
         if not problem:
             now = service.library.text(sort.place, name)
-            if now is not None and before != _mark_of(now) and now != text:
+            if now is not None and before != mark_of(now) and now != text:
                 problem = (
                     f"There is a {sort.kind} {name} already, and it is not the one that you began "
                     "from. Choose another name, or open that one."
@@ -82,7 +82,7 @@ def routes(service: Service, sort: Sort) -> list[Route]:
         if problem or faults:
             return _page(request, name, text, before, problem, faults, 422)
         try:
-            _write(service.folder / sort.place / f"{name}.toml", text)
+            write_text(service.folder / sort.place / f"{name}.toml", text)
         except OSError as error:
             why = error.strerror or "the folder cannot be written"
             return _page(request, name, text, before, f"Not saved: {why}.", (), 503)
@@ -120,7 +120,8 @@ def faults_of(sort: Sort, text: str) -> tuple[Fault, ...]:
     return ()
 
 
-def _name_problem(sort: Sort, name: str) -> str:
+def name_problem(sort: Sort, name: str) -> str:
+    """Say why a file of this sort cannot have a name; empty when it can."""
     if not NAME.fullmatch(name):
         return "Write a name of small letters, digits and hyphens, up to 61 of them."
     if name == "edit":  # the address of the page itself
@@ -130,17 +131,29 @@ def _name_problem(sort: Sort, name: str) -> str:
     return ""
 
 
-def _mark_of(text: str) -> str:
+def mark_of(text: str) -> str:
+    """Return what tells a text from another: its SHA-256."""
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
 
 
-def _write(path: Path, text: str) -> None:
-    """Write a file beside its target and move it there, so that no half file is ever seen."""
+def write_text(path: Path, text: str) -> None:
+    """Write a text file whole; see `write_bytes`."""
+    write_bytes(path, (text if text.endswith("\n") else f"{text}\n").encode("utf-8"))
+
+
+def write_bytes(path: Path, content: bytes, mode: int = 0o666) -> None:
+    """Write a file beside its target and move it there, so that no half file is ever seen.
+
+    mode : rights of the file, less what the process keeps from everyone
+
+    Raises ``OSError``; then nothing is left behind.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
-        with part.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text if text.endswith("\n") else f"{text}\n")
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)

@@ -1,6 +1,6 @@
 """Logs of any column names, mapped once and remembered."""
 
-from warmhold.bench.reading.entered import Entered, load_entered
+from warmhold.bench.reading.entered import Entered, load_entered, parse_entered
 from warmhold.bench.reading.mapping import (
     LogMapping,
     Mapped,
@@ -24,6 +24,7 @@ __all__ = [
     "fingerprint",
     "load_entered",
     "load_mapping",
+    "parse_entered",
     "parse_mapping",
     "propose",
     "read_log",

@@ -10,6 +10,8 @@ from warmhold.bench.reading.strict import read_source, validated
 from warmhold.model.base import Between, Frozen, Text
 from warmhold.model.checks import Values
 from warmhold.model.explain import Problem
+from warmhold.model.fault import Fault, FaultyInput
+from warmhold.model.syntax import parse
 from warmhold.model.words import number_text
 
 Trial = Literal["fan", "air path", "skin sensor", "supply", "high temperature", "air deviation"]
@@ -83,6 +85,17 @@ def load_entered(path: Path) -> Entered:
     Raises ``FaultyInput`` with all faults, each with its line.
     """
     return validated(Entered, read_source(path), _check)
+
+
+def parse_entered(text: str, origin: str) -> Entered:
+    """Read entered values from text; ``origin`` names it in faults.
+
+    Raises ``FaultyInput``.
+    """
+    source = parse(text, origin)
+    if isinstance(source, Fault):
+        raise FaultyInput((source,))
+    return validated(Entered, source, _check)
 
 
 def _check(values: Values) -> Iterator[Problem]:

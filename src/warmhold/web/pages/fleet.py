@@ -13,11 +13,11 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from warmhold.bench.question import RANGES, Question, Reply, ask
-from warmhold.bench.rounds import Answer, RoomAir, judge_answer, missing
+from warmhold.bench.rounds import Answer, RoomAir, missing
 from warmhold.model import Round, RoundItem
 from warmhold.record import Receipt
 from warmhold.web.access import needs, user_of
-from warmhold.web.fleet import Fleet, FleetUnit, fleet_of, policy_of
+from warmhold.web.fleet import ROOM, Fleet, FleetUnit, fleet_of, policy_of, round_body
 from warmhold.web.jobs import Progress
 from warmhold.web.posted import Posted, posted
 from warmhold.web.quantities import number_in
@@ -36,7 +36,6 @@ JUDGED = {
     "good": "holds", "care": "cannot tell", "stop": "falls short", "not judged": "cannot tell",
 }  # fmt: skip
 VERDICT = {"go": "holds", "not yet": "falls short", "cannot tell": "cannot tell"}
-ROOM = ("pressure_hpa", "room_c", "humidity_percent")
 LONGEST = 500
 MOST_SHOWN = 20
 
@@ -85,7 +84,7 @@ def routes(service: Service) -> list[Route]:
         if again.faults:
             return _board(request, again, 422)
         wanted = Question(**numbers, power="battery" if power == "battery" else "vehicle")
-        fleet, policy, now = fleet_of(service), policy_of(service), datetime.now(UTC)
+        fleet, policy, now = fleet_of(service), policy_of(service.library), datetime.now(UTC)
         units = [(one.key, one.profile, one.history) for one in fleet.units]
 
         def work(tell: Progress) -> str:
@@ -170,10 +169,7 @@ def routes(service: Service) -> list[Route]:
             again.faults["signed"] = "Write your name: a round is signed."
         if again.faults:
             return _round_page(request, fleet, unit, wanted, again, 422)
-        body = {
-            "unit": unit.key, "round": wanted.key, "title": wanted.title, "signed": signed,
-            "answers": [_entry(item, answers[item.key], fleet, unit) for item in wanted.item],
-        }  # fmt: skip
+        body = round_body(wanted, answers, unit, fleet.rounds, signed)
         try:
             receipt = _write(request, again.form_id, "round", body)
         except NotSaved as error:
@@ -291,17 +287,3 @@ def _room(form: Posted, again: Again) -> RoomAir:
     air = RoomAir(**given)
     again.faults |= {f"room:{name}": f"{what}." for name, what in air.faults().items()}
     return air
-
-
-def _entry(item: RoundItem, answer: Answer, fleet: Fleet, unit: FleetUnit) -> dict[str, Any]:
-    before = unit.history.settings[-1].air if unit.history.settings else None
-    judged = judge_answer(item, answer, unit.profile, fleet.rounds, before)
-    entry: dict[str, Any] = {
-        "item": item.key, "title": item.title, "value": answer.value, "judged": judged.state,
-        "says": judged.sentence,
-    }  # fmt: skip
-    if answer.reason:
-        entry["reason"] = answer.reason
-    if item.answer == "room-air":
-        entry["room"] = {name: getattr(answer.air, name) for name in ROOM}
-    return entry

@@ -33,7 +33,7 @@ def routes(service: Service) -> list[Route]:
     """Return the routes of the rounds."""
 
     def shown(request: Request) -> Response:
-        key, rounds, problem = rounds_of(service)
+        key, rounds, problem = rounds_of(service.library)
         return render(
             request, "rounds.html", key=key, own=key not in shipped("rounds"), rounds=rounds,
             problem=problem, MARKS=MARKS, UNVERIFIED=UNVERIFIED,
