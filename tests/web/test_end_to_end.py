@@ -201,8 +201,8 @@ def test_every_page_reads_well_in_light_and_dark_on_both_screens(
                 assert bad == [], (width, scheme)
     small = page.evaluate(
         """() => [...document.querySelectorAll('main button, main summary, main input, main select,'
-          + ' main textarea, main a, nav a, .who a')].filter(n => n.type !== 'hidden' && n.offsetParent
-          && !n.closest('.quiet') && !n.classList.contains('quiet')
+          + ' main textarea, main a, nav a, .who a')].filter(n => n.type !== 'hidden'
+          && n.offsetParent && !n.closest('.quiet') && !n.classList.contains('quiet')
           && !n.classList.contains('over') && !['checkbox', 'radio'].includes(n.type)
           && Math.min(n.getBoundingClientRect().height, n.getBoundingClientRect().width) < 43.5)
           .map(n => n.outerHTML.slice(0, 100))"""

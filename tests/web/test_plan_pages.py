@@ -470,8 +470,9 @@ def test_axe_finds_nothing_and_targets_are_large(
         assert found.violations_count == 0, f"{path}: {found.generate_report()}"
         small = page.evaluate(
             """[...document.querySelectorAll(`main button:not(.quiet), main select, main summary,
-            main input:not([type=hidden], [type=checkbox]), main .check, main a:not(.over)`)].filter(n =>
-            n.offsetParent && n.getBoundingClientRect().height < 43.5)
+            main input:not([type=hidden], [type=checkbox]), main .check,
+            main a:not(.over)`)].filter(n => n.offsetParent
+            && n.getBoundingClientRect().height < 43.5)
             .map(n => n.outerHTML.slice(0, 90))"""
         )
         assert small == [], path
