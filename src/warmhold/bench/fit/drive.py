@@ -52,7 +52,8 @@ THIN_S: Final = 55.0  # rows closer than this are thinned out: their errors are 
 STEP_S: Final = 15.0
 NEVER_EMPTY_WH: Final = 1.0e6
 EDGE_S: Final = 90.0  # powers this near to a change of source or setting are not compared
-FEW = 600  # member-rows below which starting threads costs more than it saves
+NEAR_FULL: Final = 0.01  # of the charge
+FEW: Final = 600  # member-rows below which starting threads costs more than it saves
 
 Began = Literal["told by the log", "cold", "warm"]
 
@@ -727,12 +728,24 @@ def stored(track: Track, v: Floats, ran: Ran, first_share: Floats) -> Stored:
     for i in range(loss.shape[1]):
         charge[:, i + 1] = charge[:, i] - loss[:, i]
         if external[i]:
-            held = np.clip(charge[:, i] / v[:, X_USABLE], 0.0, 1.0)
+            held = _below_full(charge[:, i] / v[:, X_USABLE])
             share = np.asarray(charging_share(held, pack[:, i], v[:, at.IS_LEAD]))
             taken = np.minimum(np.maximum(spare[:, i], 0.0), v[:, at.CHARGER_W] * share)
             charge[:, i + 1] += taken * length[:, i] / 3600.0
             charging[:, i] = taken / CHARGE_ACCEPTANCE
     return Stored(used, charge, charging)
+
+
+def _below_full(share: Floats) -> Floats:
+    """Share of charge, kept between 0 and 1, rounded off within 1 % of full.
+
+    At a sharp end a battery that is a little more than full would show no slope, and no fit could
+    find its way back.
+    """
+    lacking = 1.0 - share
+    round_off = (lacking + NEAR_FULL) ** 2 / (4.0 * NEAR_FULL)
+    lacking = np.where(lacking < -NEAR_FULL, 0.0, np.where(lacking < NEAR_FULL, round_off, lacking))
+    return np.clip(1.0 - lacking, 0.0, 1.0)
 
 
 def readings(

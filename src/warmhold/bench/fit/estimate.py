@@ -195,12 +195,13 @@ class Profile:
     high: float
 
 
+RESTLESS: Final = 0.1  # change of the rise in the last correction
 POINTS: Final = (-2.4, -1.7, -1.0, 1.0, 1.7, 2.4)
 FEW_POINTS: Final = (-1.9, -1.3, 1.3, 1.9)
 
 
 def profiles(
-    found: Estimate, places: Sequence[int], points: Sequence[float] = POINTS, rounds: int = 2
+    found: Estimate, places: Sequence[int], points: Sequence[float] = POINTS, rounds: int = 3
 ) -> tuple[Profile, ...]:
     """Profile some scores.
 
@@ -234,6 +235,7 @@ def profiles(
         [whitener(block, found.scales[block.channel])[0] for block in row] for row in found.blocks
     ]
     least = np.full(z.shape[0], np.inf)
+    gained = np.zeros(z.shape[0])
     for turn in range(rounds + 1):
         cost = np.einsum("ij,ij->i", z, z)
         pull = -z.copy()
@@ -246,12 +248,16 @@ def profiles(
                 e = (block.values[None] - values) @ white.T
                 cost = cost + np.einsum("ij,ij->i", e, e)
                 pull[:, active] += e @ (white @ slope)
+        gained = np.where(np.isfinite(least), least - cost, 0.0)
         least = np.minimum(least, cost)
         if turn < rounds:
             for place in places:
                 rows = fixed == place
                 z[rows] += pull[rows] @ moves[place]
             z = np.clip(z, -FURTHEST, FURTHEST)
+    # where the others have not come to rest, the straight-line rise stands if it is the lower one
+    restless = np.abs(gained) > RESTLESS
+    least = np.where(restless, np.minimum(least, found.cost + np.tile(away**2, len(places))), least)
     out = []
     for i, place in enumerate(places):
         part = slice(i * away.size, (i + 1) * away.size)
