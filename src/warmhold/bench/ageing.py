@@ -287,6 +287,28 @@ def _student_below(t: float, freedom: float) -> float:
     return 0.5 + whole * area
 
 
+def trends_of(
+    observed: Sequence[Observed], unit: Unit, battery_percent: float, sensor_k: float | None
+) -> tuple[tuple[str, Trend], ...]:
+    """What ages over these logs, each with a title; nothing where none of them says anything of it.
+
+    battery_percent : least energy that the service allows, of a new battery's [%]
+    sensor_k : greatest error of the air display that the service allows [K]; None without a limit
+    """
+    out = []
+    battery = unit.battery
+    new_wh = battery.energy_wh.value * battery.packs * battery.usable_fraction.value
+    run_downs = [point for one in observed if (point := run_down_point(one, unit))]
+    if run_downs:
+        trend = battery_trend(run_downs, new_wh * battery_percent / 100.0, "Wh")
+        out.append((f"Battery energy, limit {battery_percent:g} % of new", trend))
+    errors = [point for one in observed if (point := sensor_point(one.log))]
+    if errors and sensor_k is not None:
+        trend = sensor_trend(errors, sensor_k, "K")
+        out.append((f"Error of the air display, limit {sensor_k:g} K", trend))
+    return tuple(out)
+
+
 # --- points out of logs ------------------------------------------------------------------------
 
 

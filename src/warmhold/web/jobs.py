@@ -1,4 +1,4 @@
-"""Long work in the background: plans, one after another, each with its progress."""
+"""Long work in the background: plans, bench tests, fits; one by one, each with its progress."""
 
 from __future__ import annotations
 
@@ -15,12 +15,31 @@ Progress = Callable[[str, float], None]
 MOST_KEPT = 200
 
 
+@dataclass(frozen=True)
+class Made:
+    """What a piece of work makes, in words for the page that waits for it.
+
+    what : such as "plan"
+    after : where its result is found when nobody waits
+    back : address of the page that it began from, and ``back_word`` its name
+    """
+
+    what: str
+    after: str
+    back: str
+    back_word: str
+
+
+PLAN = Made("plan", "the trip then stands in the list", "/", "All trips")
+
+
 @dataclass
 class Job:
     """One piece of work. ``address`` is where its result is once ``state`` is done."""
 
     key: str
     title: str
+    made: Made = PLAN
     state: str = "waiting"  # waiting | working | done | failed
     stage: str = "waiting for its turn"
     share: float = 0.0
@@ -42,13 +61,15 @@ class Jobs:
         """Return a job by its key."""
         return self._jobs.get(key)
 
-    def start(self, key: str, title: str, work: Callable[[Progress], str]) -> Job:
+    def start(
+        self, key: str, title: str, work: Callable[[Progress], str], made: Made = PLAN
+    ) -> Job:
         """Do some work that returns the address of its result; a repeat gives the first job."""
         with self._lock:
             kept = self._jobs.get(key)
             if kept is not None:
                 return kept
-            job = self._jobs[key] = Job(key, title)
+            job = self._jobs[key] = Job(key, title, made)
             while len(self._jobs) > MOST_KEPT:
                 self._jobs.popitem(last=False)
         self._pool.submit(self._do, job, work)
@@ -63,8 +84,8 @@ class Jobs:
             job.address = work(tell)
             job.state, job.stage, job.share = "done", "done", 1.0
         except Exception as error:  # shown on the page of the job
-            log.exception("a plan failed")
-            job.problem = getattr(error, "shown", "") or _in_words(error)
+            log.exception("a piece of work failed: %s", job.made.what)
+            job.problem = getattr(error, "shown", "") or _in_words(error, job.made)
             job.state = "failed"
         finally:
             job.ended.set()
@@ -74,9 +95,13 @@ class Jobs:
         self._pool.shutdown(wait=False, cancel_futures=True)
 
 
-def _in_words(error: Exception) -> str:
+def _in_words(error: Exception, made: Made) -> str:
     from warmhold.model import FaultyInput  # noqa: PLC0415
 
     if isinstance(error, FaultyInput):
         return str(error)
-    return "warmhold itself failed while planning; this is not a fault of the trip, and not a go."
+    if made is PLAN:
+        return (
+            "warmhold itself failed while planning; this is not a fault of the trip, and not a go."
+        )
+    return "warmhold itself failed; this is not a fault of what was sent, and nothing was judged."

@@ -42,6 +42,11 @@ class NotSaved(Exception):
         super().__init__(reason)
         self.todo = todo
 
+    @property
+    def shown(self) -> str:
+        """The reason and what to do, for the page of a job that failed."""
+        return f"Not saved. {self} {self.todo}".strip()
+
 
 class NoSuchTrip(Exception):
     """There is no trip of that name in the record."""

@@ -88,6 +88,8 @@ def command(
             return status.BAD_INPUT
         observed[name] = one
     _check_unlike([observed[name] for name in every])
+    from warmhold.bench.ageing import trends_of  # noqa: PLC0415
+
     fitted = _fit([observed[name] for name in fitted_names], unit)
     version, kept_back = _version(fitted, text, unit_path.name)
     wrote = ""
@@ -95,7 +97,7 @@ def command(
         wrote = _write(version, unit_path)
     shown = _shown(
         fitted, version, wrote, unit, [observed[name] for name in kept_names],
-        _trends(list(observed.values()), unit, battery_limit, sensor_limit),
+        trends_of(list(observed.values()), unit, battery_limit, sensor_limit),
     )  # fmt: skip
     from warmhold.report import fit as report  # noqa: PLC0415
     from warmhold.report.plain import sayable  # noqa: PLC0415
@@ -275,28 +277,3 @@ def _shown(
                 raise click.ClickException(str(error)) from error
             held_out.append((one.log.name, *bands))
     return Shown(fitted, datetime.now(UTC), version, wrote, tuple(held_out), trends)
-
-
-def _trends(
-    observed: Sequence[Observed], unit: Unit, battery_limit: float, sensor_limit: float
-) -> tuple[tuple[str, Trend], ...]:
-    """What ages over these logs; nothing where none of them says anything of it."""
-    from warmhold.bench.ageing import (  # noqa: PLC0415
-        battery_trend,
-        run_down_point,
-        sensor_point,
-        sensor_trend,
-    )
-
-    out = []
-    battery = unit.battery
-    new_wh = battery.energy_wh.value * battery.packs * battery.usable_fraction.value
-    run_downs = [point for one in observed if (point := run_down_point(one, unit))]
-    if run_downs:
-        trend = battery_trend(run_downs, new_wh * battery_limit / 100.0, "Wh")
-        out.append((f"Battery energy, limit {battery_limit:g} % of new", trend))
-    errors = [point for one in observed if (point := sensor_point(one.log))]
-    if errors:
-        trend = sensor_trend(errors, sensor_limit, "K")
-        out.append((f"Error of the air display, limit {sensor_limit:g} K", trend))
-    return tuple(out)

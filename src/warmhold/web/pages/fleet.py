@@ -17,12 +17,15 @@ from warmhold.bench.rounds import Answer, RoomAir, missing
 from warmhold.model import Round, RoundItem
 from warmhold.record import Receipt
 from warmhold.web.access import needs, user_of
+from warmhold.web.bench_tests import has_report
 from warmhold.web.fleet import ROOM, Fleet, FleetUnit, fleet_of, policy_of, round_body
-from warmhold.web.jobs import Progress
+from warmhold.web.jobs import Made, Progress
+from warmhold.web.pages.bench import tests_of
 from warmhold.web.posted import Posted, posted
 from warmhold.web.quantities import number_in
 from warmhold.web.rendering import render
 from warmhold.web.service import NotSaved
+from warmhold.web.trends import ageing_of
 
 if TYPE_CHECKING:
     from warmhold.web.service import Service
@@ -36,6 +39,7 @@ JUDGED = {
     "good": "holds", "care": "cannot tell", "stop": "falls short", "not judged": "cannot tell",
 }  # fmt: skip
 VERDICT = {"go": "holds", "not yet": "falls short", "cannot tell": "cannot tell"}
+ANSWER = Made("answer", "it is kept until the server ends", "/fleet", "Fleet")
 LONGEST = 500
 MOST_SHOWN = 20
 
@@ -92,7 +96,7 @@ def routes(service: Service) -> list[Route]:
             asked[form.form_id] = Asked(wanted, replies, policy.name, now)
             return f"/fleet/asked/{form.form_id}"
 
-        job = service.jobs.start(form.form_id, wanted.title, work)
+        job = service.jobs.start(form.form_id, wanted.title, work, ANSWER)
         return RedirectResponse(f"/plan/working/{job.key}", 303)
 
     def answer(request: Request) -> Response:
@@ -220,9 +224,16 @@ def routes(service: Service) -> list[Route]:
     def _unit_page(
         request: Request, fleet: Fleet, unit: FleetUnit, again: Again, status: int = 200
     ) -> Response:
+        tests = tests_of(service, unit.key)
+        shown = tests[::-1]
         return render(
             request, "fleet_unit.html", status, fleet=fleet, unit=unit, again=again, STATE=STATE,
             DUE=DUE, JUDGED=JUDGED, saved=request.query_params.get("saved", ""), most=MOST_SHOWN,
+            tests=shown, ageing=ageing_of(unit.history, tests, fleet.rounds),
+            reports={
+                one.form_id for one in shown[:MOST_SHOWN]
+                if has_report(service.folder, one.form_id)
+            },
         )  # fmt: skip
 
     def _round_page(
