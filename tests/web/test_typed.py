@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
+from warmhold.watch import Band
+from warmhold.web import show
 from warmhold.web.pages.plan import _Newest
 from web.serving import Hand, Server, plain, start
 
@@ -447,6 +449,13 @@ def test_the_offset_stands_once_at_the_head(going: Going) -> None:
     seq = entry(hand, trip, pulse_per_min="139")
     saved = hand.text(f"/trip/{trip}/road?saved={seq}")
     assert re.search(r"Saved \d\d:\d\d:\d\d \+00:00", saved)
+
+
+def test_minutes_without_an_end_in_sight_are_not_written_out() -> None:
+    far = show.minutes_left(Band(134.0, 250.0, 249_043_325.0))
+    assert far == ("250 min", "from 134 min on; may last")
+    assert show.minutes_left(Band(9e3, 1e5, 1e9)) == ("lasts", "over 48 h in 19 of 20")
+    assert show.minutes_left(Band(10.0, 20.0, 30.0)) == ("20 min", "10 to 30")
 
 
 def test_a_corrected_handover_has_its_new_time_and_name(going: Going) -> None:

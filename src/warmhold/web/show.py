@@ -19,6 +19,7 @@ _SHAPES = {
     "medium": '<path d="M10 1.5L18.5 10 10 18.5 1.5 10z" class="full"/>',
     "low": '<circle cx="10" cy="10" r="7" class="line"/>',
 }
+FAR_MIN = 48 * 60.0  # beyond this, minutes are not worth their digits
 JUDGED_STATE = {"good": "holds", "care": "cannot tell", "stop": "falls short"}
 
 
@@ -78,10 +79,12 @@ def minutes_left(band: Band | None) -> tuple[str, str]:
         return words.UNKNOWN, ""
     if math.isinf(band.p05):
         return "lasts", "in 19 of 20"
+    if band.p05 > FAR_MIN:
+        return "lasts", f"over {FAR_MIN / 60:.0f} h in 19 of 20"
     low = f"{band.p05:.0f}"
-    if math.isinf(band.p50):
+    if band.p50 > FAR_MIN:
         return "lasts", f"in most; 1 in 20 under {low} min"
-    if math.isinf(band.p95):
+    if band.p95 > FAR_MIN:
         return f"{band.p50:.0f} min", f"from {low} min on; may last"
     return f"{band.p50:.0f} min", f"{low} to {band.p95:.0f}"
 
