@@ -28,6 +28,10 @@ WHOLE = {
                    "after": "2026-01-14T05:00:00Z"},
     "access": {"did": "came in", "from": "127.0.0.1"},
     "noticed": {"key": "probe", "title": "Skin probe off", "priority": "low", "evidence": "32 °C"},
+    "moment": {"moment": "arrives", "at": "2026-01-14T05:00:00Z"},
+    "facts": {"team": "Northmoor", "urgency": "planned", "reason": "medical", "purpose": "uplift",
+              "wrapped": "yes", "equipment": "nothing failed"},
+    "equipment": {"what": "pump stopped", "class": "pump", "harm": "none"},
     "round": {
         "unit": "alder-single", "round": "daily", "title": "Daily round", "signed": "Ada",
         "answers": [
@@ -74,6 +78,7 @@ def test_each_key_is_needed_and_no_other_is_known(kind) -> None:
     optional = {
         "check": {"reason"}, "observation": {"flags"}, "happening": {"detail"},
         "bench-test": {"profile"},
+        "facts": {"team", "urgency", "reason", "purpose", "wrapped", "equipment"},
     }  # fmt: skip
     for key in WHOLE[kind]:
         less = {name: value for name, value in WHOLE[kind].items() if name != key}
@@ -116,6 +121,10 @@ def test_each_key_is_needed_and_no_other_is_known(kind) -> None:
         ("clock-jump", {"seconds": None}, "seconds: found None"),
         ("access", {"from": 3}, "from: found 3"),
         ("noticed", {"priority": "urgent"}, "priority: found 'urgent'"),
+        ("moment", {"moment": "lunch"}, "moment: found 'lunch'"),
+        ("moment", {"at": "03:12"}, "at: found"),
+        ("facts", {"urgency": "soon"}, "urgency: found 'soon'"),
+        ("equipment", {"class": "lamp"}, "class: found 'lamp'"),
         ("round", {"answers": []}, "answers: found []"),
         ("round", {"answers": [3]}, "answers.0: found 3"),
         (

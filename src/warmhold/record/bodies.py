@@ -29,10 +29,23 @@ JUDGED = ("good", "care", "stop", "not judged")
 SETS = ("regular", "extra")
 CORRECTABLE = (
     "trip-started", "check", "observation", "happening", "limits", "handover",
-    "round", "bench-test", "task", "fault", "fault-closed",
+    "round", "bench-test", "task", "fault", "fault-closed", "moment", "facts", "equipment",
 )  # fmt: skip
 OF_A_UNIT = ("round", "bench-test", "task", "fault", "fault-closed", "profile")
 EFFECTS = ("not ready", "with limits")
+MOMENTS = (
+    "call", "accepted", "vehicle", "departs", "arrives", "ready", "leaves", "at_hospital",
+    "at_bed", "handed_over", "at_base", "ready_again",
+)  # fmt: skip
+FACTS: dict[str, tuple[str, ...]] = {
+    "urgency": ("time-critical", "urgent", "planned"),
+    "reason": ("medical", "surgical", "cardiac", "neurological"),
+    "purpose": ("uplift", "capacity", "back-transfer", "out-patient", "palliative", "other"),
+    "wrapped": ("yes", "no"),
+    "equipment": ("nothing failed", "something failed"),
+}
+EQUIPMENT = ("gas", "power", "heat", "monitor", "pump", "vehicle", "other")
+HARM = ("none", "trivial", "harm", "unknown")
 VERDICTS = ("pass", "fail", "invalid", "cannot tell")  # of a bench test
 ROOM = ("pressure_hpa", "room_c", "humidity_percent")
 LONGEST_TEXT = 20_000
@@ -234,6 +247,28 @@ def _noticed(body: Mapping[str, Any]) -> Faults:
     yield from _given(body, "evidence", _text, True)
 
 
+def _moment_of(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("moment", "at"))
+    yield from _given(body, "moment", _one_of, MOMENTS)
+    yield from _given(body, "at", _moment)
+
+
+def _facts(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, (), ("team", *FACTS))
+    if not body:
+        yield "facts: empty; write at least one"
+    yield from _given(body, "team", _text, False, 100)
+    for name, allowed in FACTS.items():
+        yield from _given(body, name, _one_of, allowed)
+
+
+def _equipment(body: Mapping[str, Any]) -> Faults:
+    yield from _keys(body, ("what", "class", "harm"))
+    yield from _given(body, "what", _text, False, 2000)
+    yield from _given(body, "class", _one_of, EQUIPMENT)
+    yield from _given(body, "harm", _one_of, HARM)
+
+
 def _access(body: Mapping[str, Any]) -> Faults:
     yield from _keys(body, ("did", "from"))
     yield from _given(body, "did", _text, False, 200)
@@ -346,6 +381,9 @@ _CHECKS: dict[str, Callable[[Mapping[str, Any]], Faults]] = {
     "clock-jump": _clock_jump,
     "access": _access,
     "noticed": _noticed,
+    "moment": _moment_of,
+    "facts": _facts,
+    "equipment": _equipment,
     "round": _round,
     "bench-test": _bench_test,
     "task": _task,

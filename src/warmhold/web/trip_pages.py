@@ -31,6 +31,7 @@ _PLACES = (
     ("timeline", "Timeline"),
     ("limits", "Alarm limits"),
     ("handover", "Handover"),
+    ("times", "Times"),
     ("sheet", "Plan sheet"),
 )
 
@@ -130,6 +131,12 @@ def said(
         return f"Handed over to {body.get('to')}"
     if kind == "correction":
         return f"Correction of entry {body.get('corrects')}"
+    if kind == "moment":
+        return f"Time: {_plain_name(str(body.get('moment')))} {body.get('at', '')[:16]}"
+    if kind == "facts":
+        return "Facts: " + ", ".join(str(value) for value in body.values())
+    if kind == "equipment":
+        return f"Failed: {body.get('what')} ({body.get('class')})"
     if kind == "noticed":
         return f"The watch named, {body.get('priority')}: {body.get('title')}"
     return {

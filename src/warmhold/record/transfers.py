@@ -1,0 +1,171 @@
+"""One transfer for the review, out of the entries of one trip.
+
+What was not written down is not known. Where the trip itself says when something happened, that
+stands for a moment that nobody wrote: the baby went in (ready), the first leg began (leaves), the
+last leg ended (at the hospital), the handover.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, cast
+
+from warmhold.record.bodies import MOMENTS
+from warmhold.record.chain import Event
+from warmhold.record.clock import moment_of
+from warmhold.record.unit_views import unit_named_in
+from warmhold.record.views import Shown, TripView, corrected, trip_view
+from warmhold.review.transfer import EquipmentEvent, Share, Temperature, Transfer
+
+SITES = ("axillary_c", "rectal_c")
+
+
+@dataclass(frozen=True)
+class _Facts:
+    team: str | None = None
+    urgency: str | None = None
+    reason: str | None = None
+    purpose: str | None = None
+    wrapped: str | None = None
+    equipment: str | None = None
+
+
+def transfers(events: Sequence[Event]) -> tuple[Transfer, ...]:
+    """Return every trip that was started, in the order of their first entries.
+
+    events : of the whole record, in order
+    """
+    by_trip: dict[str, list[Event]] = {}
+    for event in events:
+        if event.trip:
+            by_trip.setdefault(event.trip, []).append(event)
+    found = (transfer(mine) for mine in by_trip.values())
+    return tuple(one for one in found if one is not None)
+
+
+def transfer(events: Sequence[Event]) -> Transfer | None:
+    """Return one trip as a transfer; ``None`` when it was never started."""
+    view = trip_view(events)
+    if view.start is None:
+        return None
+    shown = [one for one in corrected(events) if not one.struck]
+    facts, plan = _facts(shown), view.planned or {}
+    baby = _table(_toml(plan.get("trip_toml")).get("baby"))
+    cooled = baby.get("cooled")
+    due, done = _checks(view)
+    sets_done = sum(1 for one in view.observations if _regular(one))
+    return Transfer(
+        key=view.trip,
+        unit=unit_named_in(str(plan.get("trip_toml", ""))) or "unknown",
+        team=facts.team or "unknown",
+        moments=dict(_moments(view, shown)),
+        gestation_weeks=_number(baby.get("gestation_weeks")),
+        weight_g=_number(baby.get("weight_g")),
+        age_h=_number(baby.get("age_h")),
+        urgency=cast(Any, facts.urgency),
+        reason=cast(Any, facts.reason),
+        purpose=cast(Any, facts.purpose),
+        support=_word(baby.get("support")),
+        cooled=cooled if isinstance(cooled, bool) else None,
+        wrapped=None if facts.wrapped is None else facts.wrapped == "yes",
+        temperatures=tuple(_temperatures(view)),
+        saturation=_share(view.saturation),
+        warmth=_share(view.temperature),
+        sets_due=sets_done + view.missed_sets if view.handover is not None else None,
+        sets_done=sets_done if view.handover is not None else None,
+        checks_due=due,
+        checks_done=done,
+        events=_equipment(shown, facts),
+        policy=_word(_toml(plan.get("policy_toml")).get("name")) or "",
+    )
+
+
+def _facts(shown: Sequence[Shown]) -> _Facts:
+    found: dict[str, Any] = {}
+    for one in shown:
+        if one.event.kind == "facts":
+            found |= one.body
+    return _Facts(**{name: str(value) for name, value in found.items()})
+
+
+def _moments(view: TripView, shown: Sequence[Shown]) -> Iterator[tuple[str, datetime]]:
+    written = {
+        str(one.body["moment"]): moment_of(one.body["at"])
+        for one in shown
+        if one.event.kind == "moment"
+    }
+    happened = sorted((h for h in view.happenings if not h.struck), key=lambda one: one.when)
+    began = [one.when for one in happened if one.body["what"] == "leg started"]
+    ended = [one.when for one in happened if one.body["what"] == "leg ended"]
+    told = {
+        "ready": view.start,
+        "leaves": began[0] if began else None,
+        "at_hospital": ended[-1] if ended else None,
+        "handed_over": view.end if view.handover is not None else None,
+    }
+    for name in MOMENTS:
+        at = written.get(name) or told.get(name)
+        if at is not None:
+            yield name, at
+
+
+def _temperatures(view: TripView) -> Iterator[Temperature]:
+    found = [
+        Temperature(reading.when, float(reading.value), site.removesuffix("_c"))
+        for site in SITES
+        if site in view.courses
+        for reading in view.courses[site].readings
+        if not reading.flag and isinstance(reading.value, (int, float))
+    ]
+    yield from sorted(found, key=lambda one: one.at)
+
+
+def _share(course: Any) -> Share | None:
+    found = None if course is None else course.in_target
+    if found is None:
+        return None
+    return Share(found.inside_min, found.below_min, found.above_min, found.unknown_min)
+
+
+def _checks(view: TripView) -> tuple[int | None, int | None]:
+    if not view.checks:
+        return None, None
+    return len(view.checks), sum(bool(one.body["done"]) for one in view.checks.values())
+
+
+def _regular(one: Shown) -> bool:
+    return not one.struck and one.body.get("set") == "regular"
+
+
+def _equipment(shown: Sequence[Shown], facts: _Facts) -> tuple[EquipmentEvent, ...] | None:
+    """What failed; ``None`` when nobody wrote whether anything did."""
+    found = tuple(
+        EquipmentEvent(one.when, str(one.body["what"]), one.body["class"], one.body["harm"])
+        for one in shown
+        if one.event.kind == "equipment"
+    )
+    return found if found or facts.equipment == "nothing failed" else None
+
+
+def _toml(text: Any) -> Mapping[str, Any]:
+    try:
+        return tomllib.loads(str(text or "").removeprefix("\ufeff"))
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError):
+        return {}
+
+
+def _table(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
+
+
+def _number(value: Any) -> float | None:
+    if isinstance(value, Mapping):
+        value = value.get("value")
+    return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+
+
+def _word(value: Any) -> str | None:
+    return value if isinstance(value, str) else None
