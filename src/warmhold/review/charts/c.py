@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-from warmhold.review.charts import signals
 from warmhold.review.charts.result import Chart, Rule, counts
 from warmhold.review.charts.u import rate_chart
 
@@ -21,7 +20,7 @@ def c_chart(
     title: str,
     unit: str = "events",
     baseline: int | None = None,
-    rules: Collection[Rule] = signals.RULES,
+    rules: Collection[Rule] | None = None,
 ) -> Chart:
     """Chart counts, [1]_. Where the periods differ in exposure take the u chart.
 
@@ -31,7 +30,8 @@ def c_chart(
     labels : one for each period
     title, unit : for the reader
     baseline : the first points the limits are made from; ``None`` for all [points]
-    rules : which rules may raise a signal
+    rules : which rules may raise a signal; ``None`` for all, or for the limits alone where fewer
+        than five events are expected at a point on average
 
     Raises
     ------

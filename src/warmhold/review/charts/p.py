@@ -42,7 +42,7 @@ def p_chart(
     title: str,
     limits: Limits = "three-sigma",
     baseline: int | None = None,
-    rules: Collection[Rule] = signals.RULES,
+    rules: Collection[Rule] | None = None,
 ) -> Chart:
     """Chart shares, [1]_ or [2]_.
 
@@ -57,7 +57,8 @@ def p_chart(
     title : for the reader
     limits : which limits; said in ``method``
     baseline : the first points the limits are made from; ``None`` for all [points]
-    rules : which rules may raise a signal
+    rules : which rules may raise a signal; ``None`` for all, or for the limits alone where fewer
+        than five events (or cases without one) are expected at a point on average
 
     Returns
     -------
@@ -70,9 +71,9 @@ def p_chart(
     hits, sizes = counts(events, "events"), counts(cases, "cases")
     check_lengths(labels, events=hits, cases=sizes)
     rows = [(h, n) if h is not None and n else None for h, n in zip(hits, sizes, strict=True)]
-    for label, row in zip(labels, rows, strict=True):
-        if row is not None and row[0] > row[1]:
-            raise ValueError(f"{label}: {row[0]} events in {row[1]} cases")
+    for label, h, n in zip(labels, hits, sizes, strict=True):
+        if h is not None and n is not None and h > n:
+            raise ValueError(f"{label}: {h} events in {n} cases")
     base = baseline_of([row is not None for row in rows], baseline)
     inside = [row for row, ok in zip(rows, base, strict=True) if ok and row is not None]
     total = sum(n for _, n in inside)
@@ -88,7 +89,11 @@ def p_chart(
     if baseline is not None:
         notes.append(f"Limits from the first {baseline} points.")
     if centre is not None:
-        rough = sum(n * min(centre, 1 - centre) < ENOUGH for _, n in inside)
+        rare = min(centre, 1 - centre)
+        rough = sum(n * rare < ENOUGH for _, n in inside)
+        if rules is None and total * rare < ENOUGH * len(inside):
+            rules = signals.LIMIT_ONLY
+            notes.append(signals.ROUGH)
         if rough and limits == "three-sigma":
             notes.append(
                 f"{rough} of {len(inside)} points expect fewer than {ENOUGH:g} events (or cases "
@@ -100,7 +105,7 @@ def p_chart(
         if limits == "three-sigma"
         else f"mean share; exact binomial limits, {TAIL:.5f} beyond each"
     )
-    shown = points if few else signals.find(points, rules)
+    shown = points if few else signals.find(points, signals.RULES if rules is None else rules)
     return Chart("p", title, "share", tuple(shown), method, tuple(notes), few)
 
 

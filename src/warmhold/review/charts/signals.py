@@ -1,7 +1,7 @@
 """Rules that tell a signal from noise.
 
 ================ ===================================================================
-outside          one point beyond a limit (on the limit is not beyond it)
+outside          one point beyond a limit (on the limit, to rounding, is not beyond it)
 run              eight points in a row on one side of the centre
 near             two of three neighbours beyond two thirds of the way to the same limit
 ================ ===================================================================
@@ -23,6 +23,10 @@ from typing import Final
 from warmhold.review.charts.result import Point, Rule, Side, Signal
 
 RULES: Final[tuple[Rule, ...]] = ("outside", "run", "near")
+ROUGH: Final = (
+    "With so few expected events the mean is not the middle: the rules on runs and on two of three "
+    "signal too often by chance and are left out."
+)
 LIMIT_ONLY: Final[tuple[Rule, ...]] = ("outside",)
 RUN_LENGTH: Final = 8
 WORDS: Final[dict[Rule, str]] = {
@@ -62,9 +66,9 @@ def _outside(points: Sequence[Point]) -> list[Signal | None]:
     for point in points:
         signal = None
         if point.value is not None:
-            if point.upper is not None and point.value > point.upper:
+            if point.upper is not None and _over(point.value, point.upper):
                 signal = Signal("outside", "high", "above the upper limit")
-            elif point.lower is not None and point.value < point.lower:
+            elif point.lower is not None and _over(point.lower, point.value):
                 signal = Signal("outside", "low", "below the lower limit")
         out.append(signal)
     return out
@@ -78,7 +82,7 @@ def _runs(points: Sequence[Point]) -> list[Signal | None]:
         signal = None
         if point.value is None or point.centre is None:
             side, length = None, 0
-        elif point.value != point.centre:
+        elif _over(point.value, point.centre) or _over(point.centre, point.value):
             now: Side = "high" if point.value > point.centre else "low"
             length = length + 1 if now == side else 1
             side = now
@@ -94,9 +98,9 @@ def _near(points: Sequence[Point]) -> list[Signal | None]:
     for point in points:
         side: Side | None = None
         if point.value is not None:
-            if point.near_upper is not None and point.value > point.near_upper:
+            if point.near_upper is not None and _over(point.value, point.near_upper):
                 side = "high"
-            elif point.near_lower is not None and point.value < point.near_lower:
+            elif point.near_lower is not None and _over(point.near_lower, point.value):
                 side = "low"
         sides.append(side)
     out: list[Signal | None] = []
@@ -107,3 +111,8 @@ def _near(points: Sequence[Point]) -> list[Signal | None]:
             signal = Signal("near", side, f"two of three near the {word} limit")
         out.append(signal)
     return out
+
+
+def _over(one: float, other: float) -> bool:
+    """Say whether one is above the other by more than rounding, in whatever unit both are."""
+    return one - other > 1e-9 * max(abs(one), abs(other))

@@ -35,7 +35,7 @@ def u_chart(
     unit: str,
     per: float = 1.0,
     baseline: int | None = None,
-    rules: Collection[Rule] = signals.RULES,
+    rules: Collection[Rule] | None = None,
 ) -> Chart:
     """Chart rates, [1]_. One transfer may have several events.
 
@@ -47,7 +47,8 @@ def u_chart(
     title, unit : for the reader; the unit with its ``per``, such as "per 1000 transfers"
     per : exposure that a rate is told for, above 0 [exposure]
     baseline : the first points the limits are made from; ``None`` for all [points]
-    rules : which rules may raise a signal
+    rules : which rules may raise a signal; ``None`` for all, or for the limits alone where fewer
+        than five events are expected at a point on average
 
     Raises
     ------
@@ -77,7 +78,7 @@ def rate_chart(
     unit: str,
     per: float,
     baseline: int | None,
-    rules: Collection[Rule],
+    rules: Collection[Rule] | None,
     method: str,
 ) -> Chart:
     """Make a chart of Poisson counts over exposures: what the u and the c chart share."""
@@ -121,10 +122,13 @@ def rate_chart(
         notes.append(f"Limits from the first {baseline} points.")
     if mean is not None:
         rough = sum(e * mean < ENOUGH for _, e in inside)
+        if rules is None and total * mean < ENOUGH * len(inside):
+            rules = signals.LIMIT_ONLY
+            notes.append(signals.ROUGH)
         if rough:
             notes.append(
                 f"{rough} of {len(inside)} points expect fewer than {ENOUGH:g} events: these "
                 "limits are rough there. The time between events tells more."
             )
-    shown = points if few else signals.find(points, rules)
+    shown = points if few else signals.find(points, signals.RULES if rules is None else rules)
     return Chart(kind, title, unit, tuple(shown), method, tuple(notes), few)
