@@ -1,4 +1,4 @@
-"""Alarm limits that would have alarmed less and missed no harm: chosen on one half, told on another.
+"""Limits that would alarm less and miss no harm: chosen on one half, told on the other.
 
 What counts as harm is data. Every limit on the unit's own grid is tried with every averaging and
 delay that is asked about. The choice is made on one half of the transfers; the other half is looked
@@ -496,8 +496,8 @@ def _settings(
             )
     if any(0.0 < length < row_s for length in (present.averaging_s, present.delay_on_s)):
         notes.append(
-            "The present averaging or delay is shorter than the distance of the rows: on the unit "
-            "it alarms less than it does here."
+            "The present averaging or delay is shorter than the distance of the rows: what it does "
+            "between two rows is not in these trends."
         )
     limits = on_grid(grid) if side == "high" else on_grid(grid)[::-1]
     return [
