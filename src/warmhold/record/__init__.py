@@ -13,7 +13,7 @@ from warmhold.record.chain import GENESIS, Event
 from warmhold.record.clock import Clock, SystemClock
 from warmhold.record.core import Entry, Receipt, Record, Recovery
 from warmhold.record.folder import FILE
-from warmhold.record.store import Verification, verify_file
+from warmhold.record.store import Verification, events_of_file, verify_file
 from warmhold.record.trouble import Trouble
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "SystemClock",
     "Trouble",
     "Verification",
+    "events_of_file",
     "valid_body",
     "verify_file",
 ]

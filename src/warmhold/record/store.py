@@ -375,6 +375,20 @@ def verify_file(path: Path) -> Verification:
         return Verification(False, 0, GENESIS, (f"the file cannot be read: {error}",))
 
 
+def events_of_file(path: Path) -> list[Event]:
+    """Return the entries of a file that is not open here, in order; it is only read.
+
+    Errors: Trouble when it is not there, damaged, locked or may not be read
+    """
+    if not path.is_file():
+        raise Trouble(f"There is no record at {path}.", "Name the folder of a record, or its file.")
+    try:
+        with contextlib.closing(connect(path, write=False)) as connection:
+            return events(list(rows(connection)))
+    except FAILURES as error:
+        raise from_sqlite(error) from error
+
+
 def copy(source: sqlite3.Connection, target: Path) -> str:
     """Copy a record page by page with SQLite's backup interface; returns the hash it ends with.
 

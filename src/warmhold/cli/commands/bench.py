@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -9,12 +10,14 @@ import click
 
 from warmhold.cli import status
 from warmhold.cli.faults import or_leave
+from warmhold.cli.folders import usual_folder
 from warmhold.cli.writing import check_target, write_stdout, write_whole
 
 if TYPE_CHECKING:
     from warmhold.bench.limits import LimitSet
     from warmhold.bench.reading import Mapped, Reading
     from warmhold.bench.trials import Bench, Result
+    from warmhold.cli.keeping import Keeping
     from warmhold.model import Unit
 
 
@@ -51,6 +54,12 @@ if TYPE_CHECKING:
     "--json", "json_file", metavar="FILE",
     help='Also write the results as JSON; "-" writes them to stdout instead of the text.',
 )  # fmt: skip
+@click.option(
+    "--record", "folder", metavar="FOLDER", is_flag=False, flag_value="",
+    help="Also put the results into the record of this folder, of the usual one if none is named. "
+    "The log, its mapping and the report are kept there. The unit is one of the folder's.",
+)  # fmt: skip
+@click.option("--signed", metavar="NAME", help="Who signs the entry of --record.")
 def command(
     log: str,
     tests: tuple[str, ...],
@@ -64,6 +73,8 @@ def command(
     to_min: float | None,
     html_file: str | None,
     json_file: str | None,
+    folder: str | None,
+    signed: str | None,
 ) -> int:
     """Judge bench tests of one unit from a log, conditions first.
 
@@ -85,14 +96,21 @@ def command(
     if html_file is not None and html_file == json_file:
         raise click.UsageError("--html and --json name the same file.")
     limits = _limits(limits_name)
-    unit, name = _unit(unit_name, limits)
+    keeping = _keeping(folder, signed, unit_name, limits)
+    if keeping is None:
+        unit, name = _unit(unit_name, limits)
+    else:
+        unit, name = keeping.unit, keeping.unit.name
     mapped = _mapping(path, mapping, mappings)
     if mapped is None:
         return status.BAD_INPUT
     from warmhold.bench.reading import Entered, load_entered, read_log  # noqa: PLC0415
     from warmhold.bench.trials import Bench, possible, run_trials  # noqa: PLC0415
 
-    reading = or_leave(lambda: read_log(path, mapped, name))
+    if keeping is None:
+        reading = or_leave(lambda: read_log(path, mapped, name))
+    else:
+        reading = keeping.read(path, mapped)
     by_hand = or_leave(lambda: load_entered(Path(entered))) if entered else Entered()
     bench = Bench(reading.log, limits, reading.instruments, by_hand, unit, accept, from_min, to_min)
     _check_span(bench)
@@ -101,10 +119,33 @@ def command(
         raise click.ClickException(
             "this log has nothing for any test. Name one with --test to see what it lacks."
         )
-    results = run_trials(bench, names)
-    _tell_mapping(mapped, reading)
-    _write(results, html_file, json_file)
+    with keeping.opened() if keeping is not None else nullcontext() as record:
+        results = run_trials(bench, names)
+        _tell_mapping(mapped, reading)
+        _write(results, html_file, json_file)
+        if keeping is not None and record is not None:
+            keeping.keep(record, path, mapped, reading, results)
     return status.GO if all(one.verdict == "pass" for one in results) else status.NOT_GO
+
+
+def _keeping(
+    folder: str | None, signed: str | None, unit_name: str, limits: LimitSet
+) -> Keeping | None:
+    """What --record asks for; ``None`` without it."""
+    if folder is None:
+        if signed is not None:
+            raise click.UsageError("--signed goes with --record.")
+        return None
+    from warmhold.bench.limits import WrongKind, check_kind  # noqa: PLC0415
+    from warmhold.cli.keeping import Keeping, checked_name  # noqa: PLC0415
+
+    name = checked_name(signed)
+    try:
+        check_kind(limits, "transport")
+    except WrongKind as error:
+        raise click.UsageError(f"{str(error).capitalize()}.") from error
+    where = Path(folder).expanduser() if folder else usual_folder()
+    return Keeping.of(where, unit_name, name)
 
 
 def _log(name: str) -> Path:
