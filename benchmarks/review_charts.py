@@ -251,7 +251,7 @@ def _misses_zero(lower: float | None, upper: float | None) -> bool:
 
 
 def main() -> None:
-    series = int(sys.argv[1]) if len(sys.argv) > 1 else 600
+    series = int(sys.argv[1]) if len(sys.argv) > 1 else 250
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 11
     began = time.perf_counter()
     rule_rates(series, seed)

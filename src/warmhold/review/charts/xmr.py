@@ -97,10 +97,9 @@ def xmr(
     mean_range = _mean(steps)
     few = too_few(len(inside))
     top = None if mean_range is None else RANGE_LIMIT * mean_range
+    frame = _frame(mean, mean_range, constant)
     points: Sequence[Point] = [
-        Point(
-            label, v, *_frame(mean, mean_range, constant), note="" if v is not None else "unknown"
-        )
+        replace(frame, label=label, value=v, note="" if v is not None else "unknown")
         for label, v in zip(labels, known, strict=True)
     ]
     moving: Sequence[Point] = [
@@ -153,14 +152,20 @@ def _mean(values: Sequence[float]) -> float | None:
     return values[0] if min(values) == max(values) else math.fsum(values) / len(values)
 
 
-def _frame(
-    mean: float | None, mean_range: float | None, constant: Constant
-) -> tuple[float | None, ...]:
-    """Centre, both limits, and two thirds of the way to each."""
+def _frame(mean: float | None, mean_range: float | None, constant: Constant) -> Point:
+    """A point with its centre and limits, without a value."""
     if mean is None or mean_range is None:
-        return (mean, None, None, None, None)
+        return Point("", None, mean)
     reach = CONSTANTS[constant] * mean_range
-    return (mean, *(mean + share * reach for share in (-1.0, 1.0, -2 / 3, 2 / 3)))
+    return Point(
+        "",
+        None,
+        mean,
+        mean - reach,
+        mean + reach,
+        mean - 2 / 3 * reach,
+        mean + 2 / 3 * reach,
+    )
 
 
 def _taken_back(point: Point) -> Point:
