@@ -251,7 +251,10 @@ def test_the_forecast_begins_at_the_present_and_reaches_the_handover() -> None:
     assert ahead.handover_min.p05 > 0.0
     assert width(ahead.body_c[-1]) > width(ahead.body_c[0])
     assert all(0.0 <= share <= 1.0 for share in ahead.holds.values())
-    assert set(ahead.holds) == {"battery", "temperature", "cylinder:small oxygen", "gas:oxygen"}
+    assert set(ahead.holds) == {
+        "battery", "temperature", "cylinder:small oxygen", "gas:oxygen", "reserve:oxygen",
+    }  # fmt: skip
+    assert ahead.holds["reserve:oxygen"] <= ahead.holds["gas:oxygen"]
 
 
 def test_a_forecast_of_a_known_future_is_what_then_comes_about() -> None:

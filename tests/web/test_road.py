@@ -297,6 +297,22 @@ def test_a_limit_that_the_unit_cannot_have_is_asked_about_and_seen_on_the_road(
     assert "Policy asks for 80 /min" in plain(off.text)
 
 
+def test_a_correction_that_cannot_be_is_asked_about_once(going: tuple[Server, str]) -> None:
+    server, trip = going
+    hand = Hand(server)
+    saved = hand.post(f"/trip/{trip}/observe", {"glucose_mmol_l": "3.1", "part": "set"})
+    page = f"/trip/{trip}/timeline/{saved.headers['location'].split('saved=')[1].split('#')[0]}"
+    wrong = {"do": "correct", "value:glucose_mmol_l": "310"}
+    asked = hand.post(page, wrong, page=page)
+    assert asked.status_code == 422
+    assert "Save it once more" in plain(asked.text)
+    other = {**wrong, "was:glucose_mmol_l": "310", "value:glucose_mmol_l": "311"}
+    assert hand.post(page, other, page=page).status_code == 422, "another value is asked about"
+    kept = hand.post(page, {**wrong, "was:glucose_mmol_l": "310"}, page=page)
+    assert kept.status_code == 303
+    assert "Asked about and kept as entered" in hand.text(f"/trip/{trip}/timeline")
+
+
 def test_what_the_watch_named_stays_in_the_record(going: tuple[Server, str]) -> None:
     server, trip = going
     hand = Hand(server)

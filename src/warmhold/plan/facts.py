@@ -194,8 +194,8 @@ def _oxygen_lines(outcome: Outcome) -> list[str]:
         )
         lines.append(
             f"Saturation {target[0]:g} to {target[1]:g} %: about {number(low, 1)} to "
-            f"{number(high, 1)} kPa arterial with mostly fetal haemoglobin (P50 "
-            f"{FETAL_P50_KPA:.1f} kPa, unverified)."
+            f"{number(high, 1)} kPa arterial with mostly fetal haemoglobin "
+            f"(half saturated at {FETAL_P50_KPA:.1f} kPa, unverified)."
         )
     ground = case.trip.legs[0].pressure_kpa
     highest = min(case.trip.legs, key=lambda leg: leg.pressure_kpa)

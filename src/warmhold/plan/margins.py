@@ -286,9 +286,11 @@ def _sentence(
         text += f"; tightest on {where}"
     failing = found.fails_min[np.isfinite(found.fails_min)]
     if where and len(failing) >= 0.05 * len(found.fails_min):
+        middle = float(np.median(failing))
+        when = f"{number(middle, 0)} min after" if middle >= 0.5 else "as soon as"
         text += (
-            f". {words.fails} in {share(len(failing) / len(found.fails_min))}, typically "
-            f"{number(float(np.median(failing)), 0)} min after the baby goes in"
+            f". {words.fails} in {share(len(failing) / len(found.fails_min))}, typically {when} "
+            "the baby goes in"
         )
     return text + "."
 

@@ -20,6 +20,8 @@ CAUTION: Final = (
     "replace the alarms of the incubator, the monitor or the ventilator, nor looking at the baby."
 )
 
+MUCH_BETTER: Final = 6.0  # standard deviations, from which on words say so
+
 TITLES: Final[dict[str, str]] = {
     "hood-leak": "Hood not closed, or a heat leak",
     "heater-weak": "Heater or its source too weak",
@@ -157,7 +159,8 @@ def fault_words(
     """
     m = rows.members
     ago = _minutes(rows.now_s - onset_s)
-    strength = f"fits the readings {_number(z)} standard deviations better than no fault"
+    much = "much better" if z >= MUCH_BETTER else "better"
+    strength = f"fits the readings {much} than no fault"
     parts: list[str] = []
 
     def say(quantity: str, words: str, unit: str, digits: int) -> None:
@@ -298,7 +301,7 @@ def outlook_conditions(
     elif ahead.too_cold >= 0.8:
         found["baby-cold"] = (
             "Baby expected too cold at handover", priority("harm that heals", "delayed"),
-            f"In {_share(ahead.too_cold)} of courses that fit the readings, {arrival}.",
+            f"In {_share(ahead.too_cold)} of simulated courses, {arrival}.",
             warm_look, DELAYS["outlook"],
         )  # fmt: skip
     hot_look = (
@@ -312,7 +315,7 @@ def outlook_conditions(
     elif ahead.too_hot >= 0.8:
         found["baby-hot"] = (
             "Baby expected too hot at handover", priority("harm that heals", "delayed"),
-            f"In {_share(ahead.too_hot)} of courses that fit the readings, {arrival}.",
+            f"In {_share(ahead.too_hot)} of simulated courses, {arrival}.",
             hot_look, DELAYS["outlook"],
         )  # fmt: skip
     lasts = ahead.holds["battery"]
@@ -323,7 +326,7 @@ def outlook_conditions(
         soon = middle if np.isfinite(middle) else 60.0
         found["battery-short"] = (
             "Battery may not last to the end", priority("harm that heals", onset_of(soon)),
-            f"It lasts to the end in {_share(lasts)} of courses that fit the readings; {until}; "
+            f"It lasts to the end in {_share(lasts)} of simulated courses; {until}; "
             f"{_number(now.battery_min_present.p50, 0)} minutes left at the present draw.",
             "Stay on outside power as long as you can; plug in at every chance; spare battery.",
             DELAYS["outlook"],
@@ -337,8 +340,7 @@ def outlook_conditions(
         found[f"gas-short:{gas}"] = (
             f"{gas.capitalize()} may not last to the end",
             priority("death or lasting harm", onset_of(soonest)),
-            f"The cylinders carried last to the end in {_share(share)} of courses that fit the "
-            "readings; "
+            f"The cylinders carried last to the end in {_share(share)} of simulated courses; "
             + (
                 f"the one in use is at its residual in about {_minutes(60 * soonest)}."
                 if np.isfinite(soonest)

@@ -17,7 +17,7 @@ from warmhold.record.clock import iso
 from warmhold.record.views import Shown
 from warmhold.web.access import user_of
 from warmhold.web.posted import Posted, posted
-from warmhold.web.quantities import POWER_SOURCES, number_in
+from warmhold.web.quantities import POWER_SOURCES, number_in, question
 from warmhold.web.service import NotSaved, Trip
 from warmhold.web.trip_pages import (
     BadTime,
@@ -67,6 +67,7 @@ class Again:
     typed: Mapping[str, str] = field(default_factory=dict)
     faults: dict[str, str] = field(default_factory=dict)
     trouble: NotSaved | None = None
+    doubts: dict[str, float] = field(default_factory=dict)  # what is hard to believe
 
 
 def lines_of(trip: Trip) -> list[Line]:
@@ -358,6 +359,15 @@ def _new_observation(
         for name, why in (old.get("flags") or {}).items()
         if name in values and values[name] == old["values"].get(name)
     }
+    for name, value in values.items():
+        if isinstance(value, str) or value == old["values"].get(name):
+            continue
+        why = question(known[name], value, None, None, None)
+        if why and number_in(form.text(f"was:{name}")) == value:
+            flags[name] = why
+        elif why:
+            again.faults[name] = f"{why} Save it once more to keep it as entered."
+            again.doubts[name] = value
     if flags:
         body["flags"] = flags
     return body

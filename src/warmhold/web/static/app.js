@@ -1,9 +1,12 @@
 "use strict";
+
 // Everything works without this file. With it, tiles are fetched and put in place one by one,
 // forms are sent without leaving the page, what is half typed is kept in this tab, and times say
 // how long ago they were.
 
 const EVERY_MS = 5000;
+// A server that takes longer than this does not answer: a save is then not called saved.
+const TILES_MS = 8000, SAVE_MS = 15000;
 document.documentElement.classList.add("js");
 
 // --- fields: as the page gave them, and as they were typed --------------------------------------
@@ -195,7 +198,9 @@ async function refresh() {
   if (!holder || document.hidden) return;
   const note = document.getElementById("refresh-note");
   try {
-    const answer = await fetch(holder.dataset.tiles, { headers: { "X-Part": "tiles" } });
+    const answer = await fetch(holder.dataset.tiles, {
+      headers: { "X-Part": "tiles" }, signal: AbortSignal.timeout(TILES_MS),
+    });
     if (!answer.ok || answer.redirected) throw new Error(String(answer.status));
     const fresh = parsed(await answer.text());
     for (const tile of document.querySelectorAll("[data-tile]")) {
@@ -461,7 +466,9 @@ async function send(form, pressed, sent) {
   if (number) fields.append("form_id", number.value);
   keep_draft(form, true);
   try {
-    const answer = await fetch(form.action, { method: "POST", body: fields });
+    const answer = await fetch(form.action, {
+      method: "POST", body: fields, signal: AbortSignal.timeout(SAVE_MS),
+    });
     const fresh = parsed(await answer.text());
     form.inert = false;
     const part = form.closest("[data-part]");
