@@ -1,0 +1,160 @@
+"""A review as text for a terminal; the page stands in `review_page`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from warmhold.report import words
+from warmhold.review.calibration import Calibration
+from warmhold.review.charts.funnel import Funnel
+from warmhold.review.charts.result import LOOK, Chart, Point
+from warmhold.review.gathered import Review
+from warmhold.review.metrics import Metric
+
+CAUTIONS: Final = (
+    "A review counts what was written down. What was not is shown as missing, never as good.",
+    "A signal says that a cause is worth looking for. It names no cause and no person.",
+    "Decision support, not a medical device: talk it over with the people who were there.",
+)
+LEANING: Final = {
+    "honest": "the band holds about nine in ten, as it should",
+    "too sure": "plans are too sure: the band holds too few",
+    "wider than needed": "the band is wider than it need be",
+    "leans high": "plans lean high: what came was lower than planned too often",
+    "leans low": "plans lean low: what came was higher than planned too often",
+    "too few": "too few to tell",
+}
+
+
+def value_of(one: Metric) -> str:
+    """Write a figure with its unit."""
+    return _figure(one, one.value)
+
+
+def interval_of(one: Metric) -> str:
+    """Write its 95 % interval; empty when there is none."""
+    if one.value is None or (one.low is None and one.high is None):
+        return ""
+    ends = [
+        "open" if end is None else words.number(_scaled(one, end), _places(one))
+        for end in (one.low, one.high)
+    ]
+    return f"{ends[0]} to {ends[1]}"
+
+
+def counts_of(one: Metric) -> str:
+    """Write what was counted, out of what, what was left out and what is missing."""
+    parts = [
+        str(one.denominator) if one.kind == "minutes" else f"{one.numerator} of {one.denominator}"
+    ]
+    if one.excluded:
+        parts.append(f"{one.excluded} left out")
+    parts.append(f"{one.missing} missing")
+    return ", ".join(parts)
+
+
+def late_of(one: Metric) -> str:
+    """Write the 90th centile of a phase; empty for other figures."""
+    if one.unit != "min" or one.spread is None or one.spread[0] is None:
+        return ""
+    return f"9 in 10 within {words.with_unit(one.spread[0], one.unit, _places(one))}"
+
+
+def _figure(one: Metric, value: float | None) -> str:
+    if value is None:
+        return words.UNKNOWN
+    text = words.number(_scaled(one, value), _places(one))
+    return f"{text} {one.unit}"
+
+
+def _scaled(one: Metric, value: float) -> float:
+    return 100.0 * value if one.kind == "share" else value
+
+
+def _places(one: Metric) -> int:
+    return 2 if one.unit == "K" else 0 if one.unit == "min" else 1
+
+
+def text(review: Review) -> str:
+    """Write a review for a terminal."""
+    return "\n".join(_lines(review)) + "\n"
+
+
+def _lines(review: Review) -> Iterator[str]:
+    yield review.title
+    yield f"{review.transfers} transfers, {review.first} to {review.last}" + (
+        f"; {review.undated} without a date are on no chart" if review.undated else ""
+    )
+    for group in review.groups:
+        yield ""
+        yield group.title
+        for one in group.metrics:
+            band = interval_of(one)
+            more = "; ".join(
+                part for part in (f"95 %: {band}" if band else "", late_of(one)) if part
+            )
+            yield f"  {one.title:<45} {value_of(one):>24}  {more}".rstrip()
+            yield f"  {'':<45} {counts_of(one)}"
+    if review.strata:
+        yield ""
+        yield "By gestation"
+        for part in review.strata:
+            shown = ", ".join(
+                f"{one.title[:1].lower()}{one.title[1:]} {value_of(one)}" for one in part.metrics
+            )
+            yield f"  {part.title} ({part.transfers}): {shown}"
+    if review.calibrations:
+        yield ""
+        yield "Were the plans honest (a 90 % band should hold nine in ten)"
+        for plan in review.calibrations:
+            yield f"  {plan.title:<45} {calibration_of(plan)}"
+    signals = [(chart, point) for chart in _charts(review) for point in chart.signals]
+    yield ""
+    yield "Signals" if signals else "Signals: none"
+    for chart, point in signals:
+        yield f"  {chart.title}, {point.label}: {_point(chart, point)}; {point.why}"
+    if signals:
+        yield f"  {LOOK}"
+    few = [chart for chart in _charts(review) if chart.too_few]
+    for chart in few:
+        yield f"  {chart.title}: {chart.too_few}"
+    yield ""
+    yield from CAUTIONS
+
+
+def calibration_of(plan: Calibration) -> str:
+    """Write how often a plan's band held what came."""
+    read = plan.inside + plan.below + plan.above
+    if plan.share is None:
+        return f"unknown; {plan.unread} not read"
+    band = ""
+    if plan.held.lower is not None and plan.held.upper is not None:
+        low, high = (words.number(100 * end, 0) for end in (plan.held.lower, plan.held.upper))
+        band = f" ({low} to {high})"
+    return (
+        f"{words.number(100 * plan.share, 0)} %{band} of {read}; {plan.below} below, "
+        f"{plan.above} above, {plan.unread} not read: {LEANING[plan.leaning]}"
+    )
+
+
+def _charts(review: Review) -> Iterator[Chart]:
+    yield from review.charts
+    yield from (one.chart for one in review.funnels)
+
+
+def _point(chart: Chart, point: Point) -> str:
+    if point.value is None:
+        return words.UNKNOWN
+    if chart.unit == "share":
+        return f"{words.number(100 * point.value, 1)} %"
+    return f"{words.number(point.value, 1)} {chart.unit}"
+
+
+def funnel_says(one: Funnel) -> str:
+    """Say whether units differ by more than chance."""
+    if one.dispersion.phi is None:
+        return "too few to test whether they differ by more than chance"
+    if one.dispersion.over:
+        return "they differ by more than chance among each other: no single one is flagged"
+    return "they do not differ among each other by more than chance allows"
