@@ -98,6 +98,8 @@ def test_hysteresis():
     assert told(replay(trend, Setting(low=88, hysteresis=0))) == [("low", 0, 60, False)]
     assert told(replay(trend, Setting(low=88, hysteresis=2))) == [("low", 0, 120, False)]
     assert told(replay(trend, Setting(low=88, hysteresis=3))) == [("low", 0, 180, False)]
+    high = minutes(101, 99, 97, 96, 95, 95)
+    assert told(replay(high, Setting(high=98, hysteresis=2))) == [("high", 0, 180, False)]
     # Hysteresis ends alarms later; it does not begin them.
     assert replay(minutes(89, 89, 95), Setting(low=88, hysteresis=3)).count == 0
 
@@ -336,7 +338,9 @@ def trends(draw, apart=(1, 40)):
     steps = draw(st.lists(st.integers(*apart), min_size=n, max_size=n))
     value = draw(
         st.lists(
-            st.one_of(st.integers(84, 100), st.integers(86, 91), st.just(NAN)),
+            st.one_of(
+                st.integers(84, 100), st.integers(86, 91), st.integers(94, 100), st.just(NAN)
+            ),
             min_size=n,
             max_size=n,
         )
@@ -352,9 +356,9 @@ def any_setting(draw, longest=90):
     return Setting(
         low=low,
         high=high,
-        averaging_s=float(draw(st.integers(0, longest))),
-        delay_on_s=float(draw(st.integers(0, 60))),
-        delay_off_s=float(draw(st.integers(0, 60))),
+        averaging_s=float(draw(st.one_of(st.just(0), st.integers(0, longest)))),
+        delay_on_s=float(draw(st.one_of(st.just(0), st.integers(0, 60)))),
+        delay_off_s=float(draw(st.one_of(st.just(0), st.integers(0, 60)))),
         hysteresis=float(draw(st.sampled_from([0, 0.5, 1]))),
         latching=draw(st.booleans()),
     )
