@@ -134,11 +134,12 @@ class Keeping:
 
         form_id = secrets.token_urlsafe(18)
         try:
-            bench_tests.keep_log(self.folder, path.read_bytes())
+            log_path = bench_tests.keep_log(self.folder, path.read_bytes())
             source = Path(mapped.source.file)
             if DATA not in source.resolve().parents:  # the shipped one holds invented certificates
                 text = source.read_text("utf-8")
-                bench_tests.keep_mapping(self.folder, self.key, mapped, text, datetime.now(UTC))
+                now = datetime.now(UTC)
+                bench_tests.keep_mapping(self.folder, self.key, mapped, text, log_path, now)
             bench_tests.keep_report(self.folder, form_id, results)
         except OSError as error:
             raise click.ClickException(

@@ -11,21 +11,24 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any, Final, cast
 
 from warmhold import __version__
-from warmhold.bench.limits import LimitSet, check_kind, find_set, load_set, shipped_sets
+from warmhold.bench.limits import USUAL, LimitSet, check_kind, find_set, load_set, shipped_sets
 from warmhold.bench.reading import (
     Mapped,
     Proposal,
     Reading,
     find_mappings,
+    fingerprint,
     load_mapping,
     parse_mapping,
     propose,
     read_log,
 )
+from warmhold.bench.reading.table import read_cells
 from warmhold.bench.trials import Bench, Result, as_plain, possible, run_trials, worst
 from warmhold.bench.uncertainty import Verdict
 from warmhold.model import Fault, FaultyInput
@@ -43,6 +46,7 @@ LIMITS: Final = "limits"
 REPORTS: Final = "reports"
 KEY: Final = re.compile(r"[0-9a-f]{16}")
 PRIVATE: Final = 0o600
+ANY: Final = "any"  # unit: of a log that names its unit in a column
 LONGEST_MAPPING: Final = 200_000  # characters
 AHEAD: Final = timedelta(minutes=10)  # a logger's clock may be this much ahead of this computer's
 OWN: Final = "own/"  # before the name of an own set of limits
@@ -143,6 +147,10 @@ def mapping_of(folder: Path, log: Path, key: str, unit: str) -> Mapped | None:
         )  # fmt: skip
     if found:
         return found[0]
+    for whose in (key, ANY):  # of a log without a header
+        path = where / f"{whose}-log-{log.stem}.toml"
+        if path.is_file():
+            return replace_origin(load_mapping(path), path.name)
     return _shipped_mapping(log, unit)
 
 
@@ -245,15 +253,25 @@ def checked_mapping(text: str) -> Mapped:
     return parse_mapping(text, "the mapping")
 
 
-def keep_mapping(folder: Path, key: str, mapped: Mapped, text: str, now: datetime) -> Path:
+def keep_mapping(
+    folder: Path, key: str, mapped: Mapped, text: str, log: Path, now: datetime
+) -> Path:
     """Remember a mapping for the logs of one unit, or of all when the log names its unit.
 
-    What stood there before is kept in ``before``.
+    A mapping without the fingerprint of the header gets it; one of a log without a header is
+    remembered for that log alone. What stood there before is kept in ``before``.
+
+    log : as it is kept
 
     Raises ``OSError``.
     """
-    mark = mapped.mapping.fingerprint or hashlib.sha256(text.encode()).hexdigest()[:16]
-    whose = key if mapped.mapping.unit.column is None else "any"
+    whose = key if mapped.mapping.unit.column is None else ANY
+    mark = mapped.mapping.fingerprint
+    if mapped.mapping.header_row == 0:
+        mark = f"log-{log.stem}"
+    elif mark is None:
+        mark = fingerprint(_header(mapped, log))
+        text = f'fingerprint = "{mark}"\n{text}'
     path = folder / MAPPINGS / f"{whose}-{mark}.toml"
     if path.is_file():
         before = path.read_text("utf-8")
@@ -264,21 +282,27 @@ def keep_mapping(folder: Path, key: str, mapped: Mapped, text: str, now: datetim
     return path
 
 
+def _header(mapped: Mapped, log: Path) -> tuple[str, ...]:
+    return read_cells(log, mapped.mapping).header
+
+
 # --- limits -------------------------------------------------------------------------------------
 
 
 def limit_sets(folder: Path) -> tuple[tuple[str, str], ...]:
     """Return name and title of every set that a transport unit can be judged by, shipped first."""
-    out = []
-    for name in shipped_sets():
-        found = find_set(name)
-        if found.kind != "nursery":
-            out.append((name, found.title))
-    out.sort(key=lambda one: one[0] != "transport-2020")
+    out = list(_shipped_titles())
     for path in sorted((folder / LIMITS).glob("*.toml")):
         if NAME.fullmatch(path.stem):
             out.append((f"{OWN}{path.stem}", f"Own set {path.stem}"))
     return tuple(out)
+
+
+@cache
+def _shipped_titles() -> tuple[tuple[str, str], ...]:
+    sets = [find_set(name) for name in shipped_sets()]
+    found = [(one.name, one.title) for one in sets if one.kind != "nursery"]
+    return tuple(sorted(found, key=lambda one: one[0] != USUAL))
 
 
 def limits_named(folder: Path, name: str) -> LimitSet:

@@ -150,3 +150,13 @@ def offer_of(folder: Path, form_id: str) -> Offer | None:
         return Offer(**given)
     except (OSError, ValueError, TypeError, KeyError):
         return None
+
+
+def offers_of(folder: Path, unit: str) -> list[tuple[str, Offer]]:
+    """Return id and content of everything that was offered for a unit, the newest first."""
+    found = []
+    for path in (folder / REPORTS).glob("*.json"):
+        offer = offer_of(folder, path.stem)
+        if offer is not None and offer.unit == unit:
+            found.append((path.stem, offer))
+    return sorted(found, key=lambda one: one[1].made, reverse=True)

@@ -84,8 +84,12 @@ class Jobs:
             job.address = work(tell)
             job.state, job.stage, job.share = "done", "done", 1.0
         except Exception as error:  # shown on the page of the job
-            log.exception("a piece of work failed: %s", job.made.what)
-            job.problem = getattr(error, "shown", "") or _in_words(error, job.made)
+            job.problem = str(getattr(error, "shown", ""))
+            if job.problem:  # told in words by whoever raised it
+                log.warning("no %s: %s", job.made.what, job.problem)
+            else:
+                log.exception("a piece of work failed: %s", job.made.what)
+                job.problem = _in_words(error, job.made)
             job.state = "failed"
         finally:
             job.ended.set()

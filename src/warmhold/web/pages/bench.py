@@ -100,7 +100,7 @@ def routes(service: Service) -> list[Route]:
         typed = _typed_mapping(form)
         if typed is not None:
             try:
-                bench_tests.keep_mapping(service.folder, unit.key, mapped, typed, now)
+                bench_tests.keep_mapping(service.folder, unit.key, mapped, typed, asked.log, now)
             except OSError as error:
                 asked.trouble = _not_kept("mapping", error)
                 return _mapping(request, unit, asked, form, 503)
@@ -331,7 +331,6 @@ def _entered(asked: Asked, form: Posted) -> Entered:
             raw = tomllib.loads(text)
         except FaultyInput as error:
             asked.faults["entered"] = str(error)
-            return Entered()
     low = _number(asked, form, "speed_low", 0.0, 15.0, "m/s")
     high = _number(asked, form, "speed_high", 0.0, 15.0, "m/s")
     if (low is None) != (high is None):

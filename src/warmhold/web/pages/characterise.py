@@ -16,7 +16,14 @@ from warmhold.bench.fit import Observed
 from warmhold.model import FaultyInput
 from warmhold.web import bench_tests
 from warmhold.web.access import needs, user_of
-from warmhold.web.characterising import CHARGE_SPREAD, Offer, fitted_offer, keep_offer, offer_of
+from warmhold.web.characterising import (
+    CHARGE_SPREAD,
+    Offer,
+    fitted_offer,
+    keep_offer,
+    offer_of,
+    offers_of,
+)
 from warmhold.web.fleet import Fleet, FleetUnit, fleet_of
 from warmhold.web.jobs import Made, Progress
 from warmhold.web.own_files import faults_of, mark_of, name_problem, write_text
@@ -31,6 +38,7 @@ if TYPE_CHECKING:
     from warmhold.web.service import Service
 
 ENDED = {"": None, "gave out": True, "stopped": False}
+MOST_SHOWN = 20
 LEAST_CHARGE = 5.0  # per cent of full
 
 
@@ -208,7 +216,10 @@ def routes(service: Service) -> list[Route]:
     def _form(request: Request, unit: FleetUnit, again: Again, status: int = 200) -> Response:
         return render(
             request, "characterise_form.html", status, unit=unit, again=again,
-            logs=list(_logs(unit).values()),
+            logs=list(_logs(unit).values()), offers=[
+                (key, offer, datetime.fromisoformat(offer.made))
+                for key, offer in offers_of(service.folder, unit.key)[:MOST_SHOWN]
+            ],
         )  # fmt: skip
 
     def _version(
