@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 import scipy.stats
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reference_rows import rows
@@ -23,6 +23,7 @@ def test_interval_of_a_difference(row) -> None:
     assert found.upper == pytest.approx(row["expected_upper"], abs=row["tolerance"])
 
 
+@settings(deadline=None)
 @given(PAIR, PAIR)
 def test_fisher_against_scipy(first, second) -> None:
     (a, n), (b, m) = first, second
@@ -123,6 +124,7 @@ def test_no_difference_is_no_proof_of_none() -> None:
     assert "no proof" in found.words
 
 
+@settings(deadline=None)
 @given(PAIR, PAIR)
 def test_turning_the_order_turns_the_difference(first, second) -> None:
     one, other = before_after.shares(first, second), before_after.shares(second, first)
@@ -135,6 +137,7 @@ def test_turning_the_order_turns_the_difference(first, second) -> None:
     assert without.chance == pytest.approx(one.chance)
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.floats(1.0, 500.0), min_size=6, max_size=20),
     st.lists(st.floats(1.0, 500.0), min_size=6, max_size=20),

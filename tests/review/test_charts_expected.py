@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 import scipy.stats
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reference_rows import rows
@@ -39,6 +39,7 @@ def test_worked_rows(row) -> None:
     assert found.expected == pytest.approx(0.77)
 
 
+@settings(deadline=None)
 @given(st.floats(0.001, 0.999), st.floats(0.1, 10.0), st.floats(0.1, 10.0))
 def test_weights_are_log_likelihood_ratios(p: float, sought: float, well: float) -> None:
     def at(odds: float) -> float:
@@ -127,6 +128,7 @@ def test_what_cannot_be_is_refused(call) -> None:
         call()
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(0.01, 0.9), st.booleans()), min_size=1, max_size=25))
 def test_swapping_event_and_none_turns_the_chart_over(cases) -> None:
     chances, outcomes = [c for c, _ in cases], [o for _, o in cases]

@@ -158,7 +158,7 @@ UNITS = st.lists(
 )
 
 
-@settings(max_examples=40)
+@settings(deadline=None, max_examples=40)
 @given(UNITS)
 def test_the_funnel_is_its_mirror_without_the_event(units) -> None:
     names = [f"{i:02d}" for i in range(len(units))]
@@ -173,7 +173,7 @@ def test_the_funnel_is_its_mirror_without_the_event(units) -> None:
             assert q.near_lower == pytest.approx(1 - p.near_upper, abs=1e-9)
 
 
-@settings(max_examples=40)
+@settings(deadline=None, max_examples=40)
 @given(UNITS)
 def test_inner_limits_lie_within_outer_ones(units) -> None:
     found = funnel(

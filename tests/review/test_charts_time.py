@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 import scipy.stats
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reference_rows import rows
@@ -324,6 +324,7 @@ def test_what_cannot_be_is_refused(call) -> None:
 # --- what has to hold -----------------------------------------------------------------------------
 
 
+@settings(deadline=None)
 @given(SERIES, st.floats(0.01, 100.0), st.floats(-50.0, 50.0))
 def test_xmr_does_not_depend_on_the_unit(values, scale: float, offset: float) -> None:
     one = xmr(values, labels(values), title="t", unit="u").values
@@ -335,6 +336,7 @@ def test_xmr_does_not_depend_on_the_unit(values, scale: float, offset: float) ->
             assert q.lower == pytest.approx(p.lower * scale + offset, rel=1e-9, abs=1e-6)
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.integers(0, 30), st.integers(1, 400)), min_size=12, max_size=30),
     st.sampled_from([0.001, 7.0, 1000.0]),
@@ -349,6 +351,7 @@ def test_signals_of_the_u_chart_do_not_depend_on_the_unit(rows_, scale: float) -
     assert [p.signals for p in hours.points] == found
 
 
+@settings(deadline=None)
 @given(
     st.lists(
         st.integers(1, 90).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))),

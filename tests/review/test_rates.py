@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import scipy.special
 import scipy.stats
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reference_rows import rows
@@ -89,6 +89,7 @@ def test_quantile_against_scipy_and_numpy(n: int, share: float) -> None:
     assert found.upper == (None if not math.isfinite(upper) else upper)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 300), st.floats(0.0, 1.0), st.floats(1e-4, 0.4))
 def test_binomial_span_against_scipy(n: int, share: float, tail: float) -> None:
     low, high = rates.binomial_span(n, share, tail)
@@ -102,12 +103,14 @@ def test_binomial_span_against_scipy(n: int, share: float, tail: float) -> None:
 # --- what has to hold -----------------------------------------------------------------------------
 
 
+@settings(deadline=None)
 @given(COUNTS)
 def test_intervals_hold_the_share_and_stay_within_0_and_1(counts) -> None:
     for found in (rates.wilson(*counts), rates.exact(*counts)):
         assert 0.0 <= found.lower <= found.estimate <= found.upper <= 1.0
 
 
+@settings(deadline=None)
 @given(COUNTS)
 def test_intervals_are_the_mirror_of_those_without_an_event(counts) -> None:
     events, n = counts
@@ -117,6 +120,7 @@ def test_intervals_are_the_mirror_of_those_without_an_event(counts) -> None:
         assert one.upper == pytest.approx(1 - other.lower, abs=1e-12)
 
 
+@settings(deadline=None)
 @given(COUNTS, st.integers(2, 5))
 def test_intervals_shrink_with_more_of_the_same(counts, times: int) -> None:
     events, n = counts
@@ -125,6 +129,7 @@ def test_intervals_shrink_with_more_of_the_same(counts, times: int) -> None:
         assert many.upper - many.lower < few.upper - few.lower
 
 
+@settings(deadline=None)
 @given(st.integers(0, 500), st.floats(0.01, 1e4), st.floats(1e-3, 1e3))
 def test_a_rate_does_not_depend_on_the_unit_of_exposure(
     events: int, exposure: float, scale: float
@@ -163,6 +168,7 @@ def test_nothing_seen_is_unknown_and_not_zero() -> None:
         assert found.why
 
 
+@settings(deadline=None)
 @given(VALUES)
 def test_a_median_lies_in_its_interval(values) -> None:
     found = rates.median(values)

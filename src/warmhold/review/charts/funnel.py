@@ -279,17 +279,19 @@ def _notes(units: int, spread: Dispersion) -> list[str]:
         f"Of {units} units alike about {0.05 * units:.1f} would lie outside the 95 % limits by "
         "chance; that is not a signal.",
     ]
+    held = int(_WINSOR * units)
+    outermost = f"; the outermost {held} on each side held in for this test" if held else ""
     if spread.phi is None:
         notes.append("Over-dispersion could not be tested.")
     elif spread.over:
         notes.append(
             f"The units vary {spread.phi:.1f} times as much as chance (chance of that "
-            f"{spread.chance:.3f}): they differ in ways that size does not explain, such as whom "
-            "they carry. The limits are widened."
+            f"{spread.chance:.3f}{outermost}): they differ in ways that "
+            "size does not explain, such as whom they carry. The limits are widened."
         )
     else:
         notes.append(
             f"Tested first: the units vary {spread.phi:.1f} times as much as chance, which chance "
-            f"alone allows ({spread.chance:.2f})."
+            f"alone allows ({spread.chance:.2f}){outermost}."
         )
     return notes

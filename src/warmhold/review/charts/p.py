@@ -80,7 +80,13 @@ def p_chart(
     centre = sum(h for h, _ in inside) / total if total else None
     few = too_few(len(inside))
     points = [
-        Point(label, None, centre, note="nothing could be judged" if n == 0 else "unknown")
+        Point(
+            label,
+            None,
+            centre,
+            size=None if n is None else float(n),
+            note="nothing could be judged" if n == 0 else "unknown",
+        )
         if row is None or centre is None
         else _point(label, row[0], row[1], centre, limits)
         for label, row, n in zip(labels, rows, sizes, strict=True)

@@ -102,7 +102,8 @@ def rate_chart(
         if row is None or mean is None:
             why = "no exposure" if exposure == 0.0 else "unknown"
             centre = None if mean is None else mean * per
-            points.append(Point(label, None, centre, note=why))
+            size = exposure if kind == "u" else None
+            points.append(Point(label, None, centre, size=size, note=why))
             continue
         sd = math.sqrt(mean / row[1])
         points.append(
