@@ -1,0 +1,1 @@
+"""How the tables of a service came about, for Alembic."""
