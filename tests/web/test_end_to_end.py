@@ -158,7 +158,7 @@ PLACES = (
     ("road", "/trip/{trip}/road"), ("timeline", "/trip/{trip}/timeline"),
     ("correct", "/trip/{trip}/timeline/{seq}"), ("limits", "/trip/{trip}/limits"),
     ("handover", "/trip/{trip}/handover"), ("handover-page", "/trip/{trip}/handover/page"),
-    ("times", "/trip/{trip}/times"),
+    ("times", "/trip/{trip}/times"), ("review", "/review"),
     ("sheet", "/trip/{trip}/sheet"), ("access", "/access"), ("missing", "/nowhere"),
 )  # fmt: skip
 

@@ -77,3 +77,16 @@ def test_what_cannot_be_read_is_told_and_nothing_is_saved(going: tuple[Server, s
         assert hand.post(page, form, page=page).status_code == 422
     empty = hand.post(page, {"part": "equipment", "what": "", "class": "lamp"}, page=page)
     assert "Write what failed" in plain(empty.text)
+
+
+def test_a_lead_sees_the_review(going: tuple[Server, str]) -> None:
+    server, _trip = going
+    hand = Hand(server)
+    text = hand.text("/review")
+    assert "1 trip was started" in text
+    page = plain(hand.client.get("/review/page").text)
+    assert "1 transfers" in page
+    assert "How babies arrived" in page
+    assert "never as good" in page
+    assert hand.client.get("/review/page?from=January").status_code == 422
+    assert "0 transfers" in plain(hand.client.get("/review/page?from=2031-01").text)

@@ -13,11 +13,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, cast
 
+import numpy as np
+
 from warmhold.record.bodies import MOMENTS
 from warmhold.record.chain import Event
 from warmhold.record.clock import moment_of
 from warmhold.record.unit_views import unit_named_in
 from warmhold.record.views import Shown, TripView, corrected, trip_view
+from warmhold.review.replay import Trend
 from warmhold.review.transfer import EquipmentEvent, Share, Temperature, Transfer
 
 SITES = ("axillary_c", "rectal_c")
@@ -81,6 +84,38 @@ def transfer(events: Sequence[Event]) -> Transfer | None:
         events=_equipment(shown, facts),
         policy=_word(_toml(plan.get("policy_toml")).get("name")) or "",
     )
+
+
+def trends(events: Sequence[Event], quantity: str) -> tuple[Trend, ...]:
+    """Return what was read of one quantity on every started trip that read it twice or more.
+
+    events : of the whole record, in order
+    quantity : a key of `QUANTITIES`
+    """
+    by_trip: dict[str, list[Event]] = {}
+    for event in events:
+        if event.trip:
+            by_trip.setdefault(event.trip, []).append(event)
+    out = []
+    for name, mine in by_trip.items():
+        view = trip_view(mine)
+        course = view.courses.get(QUANTITIES[quantity])
+        if view.start is None or course is None:
+            continue
+        found: dict[float, float] = {}
+        for reading in course.readings:
+            if not reading.flag and isinstance(reading.value, (int, float)):
+                found[(reading.when - view.start).total_seconds()] = float(reading.value)
+        if len(found) >= 2:
+            at = sorted(found)
+            values = np.array([found[moment] for moment in at])
+            out.append(Trend(np.array(at), values, quantity, trip=name))
+    return tuple(out)
+
+
+QUANTITIES: Mapping[str, str] = {
+    "saturation": "saturation_pre_percent", "pulse": "pulse_per_min", "skin": "skin_c",
+}  # fmt: skip
 
 
 def _facts(shown: Sequence[Shown]) -> _Facts:

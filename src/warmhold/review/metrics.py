@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from warmhold.review.rates import LARGEST, Interval, median, ninetieth, poisson, wilson
-from warmhold.review.transfer import EventClass, Transfer
+from warmhold.review.transfer import MOMENTS, EventClass, Transfer
 
 Kind = Literal["share", "minutes", "rate"]
 Truth = bool | None  # None: not known
@@ -174,7 +174,7 @@ def temperature(transfers: Sequence[Transfer]) -> tuple[Metric, ...]:
               transfers, not_cooled, lambda one: _between(_last(one), LOW_C, HIGH_C), apart),
         share("cold", "Arrived too cold", f"{at_end} below {LOW_C} °C, of all with one",
               transfers, not_cooled, lambda one: _below(_last(one), LOW_C), apart),
-        share("colder", "of these below 36.0 °C", f"{at_end} below {COLDER_C} °C, of all with one",
+        share("colder", "of these, below 36.0 °C", f"{at_end} below {COLDER_C} °C, of all with one",
               transfers, not_cooled, lambda one: _below(_last(one), COLDER_C), apart),
         share("hot", "Arrived too warm", f"{at_end} above {HIGH_C} °C, of all with one",
               transfers, not_cooled, lambda one: _above(_last(one), HIGH_C), apart),
@@ -286,7 +286,7 @@ def phases(transfers: Sequence[Transfer]) -> tuple[Metric, ...]:
         return met
 
     timed = [
-        minutes(key, title, f"{begin} to {end}: median", transfers, begin, end)
+        minutes(key, title, f"{MOMENTS[begin]}, to: {MOMENTS[end]}; median", transfers, begin, end)
         for key, title, begin, end in INTERVALS
     ]
     counted = (
@@ -341,7 +341,7 @@ def equipment(transfers: Sequence[Transfer]) -> tuple[Metric, ...]:
             one.key for one in known for event in one.events or () if kind in {None, event.kind}
         ]
         band = poisson(len(counted), len(known) / 1000.0)
-        title = "Equipment events" if kind is None else f"of these {kind}"
+        title = "Equipment events" if kind is None else f"of these, {kind}"
         out.append(
             Metric(
                 f"events-{kind or 'all'}", title, "rate", "per 1000 transfers",
