@@ -271,8 +271,9 @@ def halves(trips: Sequence[str], seed: int) -> tuple[tuple[int, ...], tuple[int,
     """
     if "" in trips or len(set(trips)) != len(trips):
         raise ValueError("each trend needs the key of its transfer, and each transfer comes once")
-    drawn = np.random.default_rng(seed).permutation(sorted(trips)).tolist()
-    training = set(drawn[: len(drawn) // 2])
+    keys = sorted(trips)
+    drawn = np.random.default_rng(seed).permutation(len(keys))
+    training = {keys[n] for n in drawn[: len(keys) // 2]}
     numbers = range(len(trips))
     return (
         tuple(n for n in numbers if trips[n] in training),
