@@ -1,6 +1,6 @@
 """How often the rules of the charts signal when nothing has changed, by simulation.
 
-    python benchmarks/review_charts.py [series per row] [seed]
+    python benchmarks/review_charts.py [series per row, 250] [seed, 11]
 
 Every series is drawn from one unchanging distribution, so each signal is a false alarm. Printed is
 the share of whole series with at least one signal by each rule, and by any of them: that is what a
@@ -141,11 +141,11 @@ def cusum_rates(series: int, seed: int) -> None:
     rng = np.random.default_rng([seed, 100])
     for h in (3.0, 4.0):
         lengths = []
-        for _ in range(max(50, series // 4)):
+        for _ in range(series):
             n = 0
             while True:  # a fresh stretch goes on where the last ended only by its signal
                 both = cusum(
-                    list(rng.standard_normal(2000)), labels(2000), title="", unit="", target=0.0,
+                    list(rng.standard_normal(1500)), labels(1500), title="", unit="", target=0.0,
                     slack=0.5, decision=h,
                 )  # fmt: skip
                 found = [
@@ -157,7 +157,7 @@ def cusum_rates(series: int, seed: int) -> None:
                 if found:
                     n += min(found) + 1
                     break
-                n += 2000
+                n += 1500
             lengths.append(n)
         error = np.std(lengths) / math.sqrt(len(lengths))
         print(f"| {h:g} | {np.mean(lengths):.0f} ± {error:.0f} | {run_length(0.5, h) / 2:.0f} |")
