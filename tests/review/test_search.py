@@ -341,7 +341,7 @@ def test_missed_harm_on_the_held_out_half_falls_short():
             at = np.flatnonzero(np.convolve(value == 75, [1, 1, 1], "valid") == 3)[0]
             value[at : at + 4] = 75.0  # one minute longer
         trends.append(Trend(service.seconds[a:b], value, "saturation", trip=service.trips[n]))
-    found = look(Trends.of(trends), delay_on_s=[0, 180])
+    found = look(Trends.of(trends), averaging_s=[0], delay_on_s=[0, 180])
     assert found.chosen.setting.delay_on_s == 180
     assert found.chosen.missed == 0
     assert found.chosen_told.alarmed == 0
