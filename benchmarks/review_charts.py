@@ -1,6 +1,6 @@
 """How often the rules of the charts signal when nothing has changed, by simulation.
 
-    python benchmarks/review_charts.py [series per row, 250] [seed, 11]
+    python benchmarks/review_charts.py [series per row, 200] [seed, 11]
 
 Every series is drawn from one unchanging distribution, so each signal is a false alarm. Printed is
 the share of whole series with at least one signal by each rule, and by any of them: that is what a
@@ -251,7 +251,7 @@ def _misses_zero(lower: float | None, upper: float | None) -> bool:
 
 
 def main() -> None:
-    series = int(sys.argv[1]) if len(sys.argv) > 1 else 250
+    series = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 11
     began = time.perf_counter()
     rule_rates(series, seed)
