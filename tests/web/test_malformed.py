@@ -35,7 +35,11 @@ def target(shared: Server, planned: tuple[Path, str]) -> Iterator[tuple[Server, 
 paths = st.one_of(
     st.sampled_from([
         "/", "/enter", "/look", "/enter/leave", "/plan", "/plan/pick", "/plan/working/x", "/units",
-        "/help", "/access", "/trip/{t}/before", "/trip/{t}/check", "/trip/{t}/start",
+        "/help", "/access", "/fleet", "/fleet/ask", "/fleet/alder-single", "/fleet/none",
+        "/fleet/alder-single/bench", "/fleet/alder-single/characterise", "/fleet/alder-single/task",
+        "/fleet/alder-single/report/x", "/fleet/alder-single/version/%00",
+        "/fleet/alder-single/round/daily", "/fleet/alder-single/fault", "/fleet/%00/bench",
+        "/trip/{t}/before", "/trip/{t}/check", "/trip/{t}/start",
         "/trip/{t}/road", "/trip/{t}/tiles", "/trip/{t}/observe", "/trip/{t}/happened",
         "/trip/{t}/timeline", "/trip/{t}/timeline/1", "/trip/{t}/timeline/3",
         "/trip/{t}/timeline/99999999999999999999", "/trip/{t}/limits", "/trip/{t}/handover",
@@ -58,7 +62,8 @@ names = st.one_of(
         "skin_c", "pulse_per_min", "gauge_bar:small oxygen", "power_source", "vent_text", "at",
         "set", "part", "keep", "chip", "was:skin_c", "why:skin_c", "event", "note", "minutes",
         "item", "do", "value", "reason", "limit", "from", "to", "trip", "name", "next", "look",
-        "passcode", "value:skin_c", "what", "detail", "text:reason", "form_id", "token",
+        "mapping", "kept", "limits", "entered", "log", "test", "signed", "from_min", "speed_low",
+        "hours", "passcode", "value:skin_c", "what", "detail", "text:reason", "form_id", "token",
     ]),
     st.text(max_size=12),
 )  # fmt: skip

@@ -29,7 +29,7 @@ from warmhold.bench.reading import (
     read_log,
 )
 from warmhold.bench.reading.table import read_cells
-from warmhold.bench.trials import Bench, Result, as_plain, possible, run_trials, worst
+from warmhold.bench.trials import Bench, Result, as_plain, possible, worst
 from warmhold.bench.uncertainty import Verdict
 from warmhold.model import Fault, FaultyInput
 from warmhold.model.load import DATA
@@ -330,8 +330,8 @@ def limits_named(folder: Path, name: str) -> LimitSet:
 # --- results ------------------------------------------------------------------------------------
 
 
-def run_named(bench: Bench, names: Sequence[str]) -> tuple[Result, ...]:
-    """Run the tests that were asked for, or all that the log has something for.
+def chosen_tests(bench: Bench, names: Sequence[str]) -> tuple[str, ...]:
+    """Return the tests that were asked for, or all that the log has something for.
 
     Raises ``ValueError`` when that is none, or nothing is left to look at.
     """
@@ -343,7 +343,7 @@ def run_named(bench: Bench, names: Sequence[str]) -> tuple[Result, ...]:
         raise ValueError(
             "This log has nothing for any test. Choose one by name to see what it lacks."
         )
-    return run_trials(bench, chosen)
+    return chosen
 
 
 def body_of(

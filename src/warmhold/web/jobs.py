@@ -64,10 +64,13 @@ class Jobs:
     def start(
         self, key: str, title: str, work: Callable[[Progress], str], made: Made = PLAN
     ) -> Job:
-        """Do some work that returns the address of its result; a repeat gives the first job."""
+        """Do some work that returns the address of its result; a repeat gives the first job.
+
+        Work that failed is done again: nothing came of it.
+        """
         with self._lock:
             kept = self._jobs.get(key)
-            if kept is not None:
+            if kept is not None and kept.state != "failed":
                 return kept
             job = self._jobs[key] = Job(key, title, made)
             while len(self._jobs) > MOST_KEPT:

@@ -93,7 +93,7 @@ def _sensor(history: History, limit: float) -> Ageing:
         before = one.air
     lead = (
         "What the sensor read in room air before it was set, less what it should have read; the "
-        f"service allows {limit:g} points either way."
+        f"service allows {limit:g} {'point' if limit == 1.0 else 'points'} either way."
     )
     return _ageing(
         "oxygen", "Oxygen sensor", lead, "points", sensor_trend(points, limit, "points"), []
@@ -126,7 +126,8 @@ def _display(tests: Sequence[Entered]) -> Ageing | None:
 def _ageing(
     key: str, title: str, lead: str, unit: str, trend: Trend, left: Sequence[str]
 ) -> Ageing:
-    drawing = trend_svg(trend) if len(trend.points) > 1 else Markup("")
+    dates = {one.when.date() for one in trend.points}
+    drawing = trend_svg(trend) if len(dates) > 1 else Markup("")
     says = trend_words(trend)
     return Ageing(
         key, title, lead, unit, trend, says[:1].upper() + says[1:], "; ".join(left), drawing

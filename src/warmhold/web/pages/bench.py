@@ -17,7 +17,7 @@ from starlette.routing import Route
 
 from warmhold.bench.limits import LimitSet, WrongKind
 from warmhold.bench.reading import Entered, Mapped, Reading, parse_entered
-from warmhold.bench.trials import TRIALS, Bench
+from warmhold.bench.trials import TRIALS, Bench, run_trials
 from warmhold.bench.uncertainty import Rule
 from warmhold.model import Fault, FaultyInput
 from warmhold.record import Event
@@ -105,12 +105,15 @@ def routes(service: Service) -> list[Route]:
                 asked.trouble = _not_kept("mapping", error)
                 return _mapping(request, unit, asked, form, 503)
 
+        try:
+            names = bench_tests.chosen_tests(bench, asked.tests)
+        except ValueError as error:
+            asked.faults["test"] = str(error)
+            return _form(request, unit, asked, 422)
+
         def work(tell: Progress) -> str:
             tell("judging the tests", 0.2)
-            try:
-                results = bench_tests.run_named(bench, asked.tests)
-            except ValueError as error:
-                raise NothingJudged(str(error)) from error
+            results = run_trials(bench, names)
             tell("writing the report", 0.7)
             try:
                 bench_tests.keep_report(service.folder, asked.form_id, results)
@@ -157,7 +160,9 @@ def routes(service: Service) -> list[Route]:
             if one.form_id == form_id:
                 return RedirectResponse(f"/fleet/{unit.key}?saved={one.seq}#bench", 303)
         job = service.jobs.get(form_id)
-        return None if job is None else RedirectResponse(f"/plan/working/{job.key}", 303)
+        if job is None or job.state == "failed":
+            return None
+        return RedirectResponse(f"/plan/working/{job.key}", 303)
 
     def _read_form(asked: Asked, form: Posted, unit: FleetUnit) -> None:
         _keep(asked, form)
@@ -271,15 +276,6 @@ def routes(service: Service) -> list[Route]:
         Route("/fleet/{unit}/bench", lead(send), methods=["POST"]),
         Route("/fleet/{unit}/report/{id}", report, methods=["GET"]),
     ]
-
-
-class NothingJudged(Exception):
-    """There was nothing to judge; ``shown`` says why."""
-
-    def __init__(self, shown: str) -> None:
-        """Keep the reason."""
-        super().__init__(shown)
-        self.shown = shown
 
 
 def tests_of(service: Service, unit: str) -> tuple[bench_tests.Entered, ...]:
