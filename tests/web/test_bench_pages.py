@@ -175,7 +175,7 @@ def test_columns_are_mapped_once_and_remembered(server: Server, hand: Hand) -> N
     }  # fmt: skip
     log = as_csv(steady_log(), columns).encode()
     before = len(entries(server))
-    answer = send(hand, {"test": "displayed", "warm_up_min": "35"}, log, "C:\\logs\\one.csv")
+    answer = send(hand, {"test": "displayed", "warm_up_min": "35"}, log, "today\\one.csv")
     assert answer.status_code == 200
     text = plain(answer.text)
     assert "Columns of one.csv" in text
