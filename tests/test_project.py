@@ -22,8 +22,8 @@ MARKS = {"verified", "memory", "practice", "derived", "own"}
 PROVENANCE = {"measured", "manual", "published", "assumed"}
 
 # Plain numbers that need no source: versions of a layout, counts that can be read off the unit,
-# its age, and the bounds that sort the rows of a table.
-PLAIN = {"format", "packs", "bar_divisions", "age_years", "below_weeks"}
+# its age, the bounds that sort the rows of a table, and how early a reminder comes.
+PLAIN = {"format", "packs", "bar_divisions", "age_years", "below_weeks", "soon_days"}
 
 
 def documented() -> str:
@@ -227,7 +227,7 @@ def unmarked(node: Any, *, kind: str, where: str = "", covered: bool = False) ->
     return [where.lstrip(".")] if is_number and not covered else []
 
 
-@pytest.mark.parametrize("kind", ["units", "policies", "tables"])
+@pytest.mark.parametrize("kind", ["units", "policies", "tables", "rounds"])
 def test_every_shipped_number_says_where_it_comes_from(kind: str) -> None:
     for path in shipped(kind):
         document = tomllib.loads(path.read_text(encoding="utf-8"))

@@ -107,3 +107,19 @@ def test_a_search_tells_its_result_on_the_other_half(capfd) -> None:
     assert "settings tried on 30 transfers" in said
     assert "present, held out" in said
     assert "not an alarm system" in said
+
+
+def test_a_score_is_switched_off_and_says_so(capfd) -> None:
+    trips = ["temperature_c=35,8", "breathing=severe", "systolic_mmhg=38", "response=lethargic"]
+    assert run(["score"]) == status.GO
+    assert "systolic_mmhg" in capfd.readouterr().out
+    assert run(["score", "trips", *trips]) == status.NOT_GO
+    assert "switched off" in capfd.readouterr().err
+    assert run(["score", "trips", *trips, "--unverified"]) == status.GO
+    said = capfd.readouterr().out
+    assert "44 of 65" in said
+    assert "UNVERIFIED" in said
+    assert run(["score", "trips", *trips[1:], "--unverified"]) == status.NOT_GO
+    assert "not computable" in capfd.readouterr().out
+    assert run(["score", "trips", "pulse=3"]) == status.BAD_INPUT
+    assert run(["score", "other"]) == status.BAD_INPUT
