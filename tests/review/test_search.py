@@ -93,6 +93,9 @@ def test_time_to_alarm():
     late = after(Setting(low=88, delay_on_s=90), harm_rows(trends, [harm(within_s=60)]))
     assert late[0] == 30
     assert np.isnan(late[1:]).all()
+    just = after(Setting(low=88, delay_on_s=90), harm_rows(trends, [harm(within_s=90)]))
+    assert just[0] == 30
+    assert np.isnan(just[1:]).all()
     # The other side's alarm is no alarm for this harm.
     assert np.isnan(after(Setting(high=60))).all()
 

@@ -61,8 +61,8 @@ class Harm:
     what : name of the quantity, as in the trends
     value : on this value is not beyond it [unit of the quantity]
     for_s : how long at least [s]
-    within_s : an alarm counts when it stands so soon after the beginning; ``None`` for any time
-        before the end [s]
+    within_s : an alarm counts when it stands before the harm has lasted so long; ``None`` for any
+        time before its end [s]
 
     Each of the numbers says where it comes from.
     """
