@@ -123,3 +123,14 @@ def test_a_score_is_switched_off_and_says_so(capfd) -> None:
     assert "not computable" in capfd.readouterr().out
     assert run(["score", "trips", "pulse=3"]) == status.BAD_INPUT
     assert run(["score", "other"]) == status.BAD_INPUT
+
+
+def test_a_change_is_told_as_signal_or_noise(capfd) -> None:
+    """In the invented service babies below 32 weeks are wrapped from July on."""
+    arguments = ["review", "--invented", "1500", "--seed", "3", "--since", "2026-07"]
+    assert run(arguments) == status.GO
+    said = capfd.readouterr().out
+    assert "Before 2026-07 and from then on" in said
+    (line,) = (one for one in said.splitlines() if "Arrived too cold, below 32 weeks" in one)
+    assert line.endswith("signal")
+    assert run(["review", "--since", "soon"]) == status.BAD_INPUT

@@ -9,7 +9,7 @@ from warmhold.report import words
 from warmhold.review.calibration import Calibration
 from warmhold.review.charts.funnel import Funnel
 from warmhold.review.charts.result import LOOK, Chart, Point
-from warmhold.review.gathered import Review
+from warmhold.review.gathered import Changed, Review
 from warmhold.review.metrics import Metric
 
 CAUTIONS: Final = (
@@ -109,6 +109,12 @@ def _lines(review: Review) -> Iterator[str]:
         yield "Were the plans honest (a 90 % band should hold nine in ten)"
         for plan in review.calibrations:
             yield f"  {plan.title:<45} {calibration_of(plan)}"
+    if review.changes:
+        yield ""
+        yield f"Before {review.since} and from then on"
+        for change in review.changes:
+            yield f"  {change.title:<45} {change_of(change)}"
+            yield f"  {'':<45} {change.comparison.words}"
     signals = [(chart, point) for chart in _charts(review) for point in chart.signals]
     yield ""
     yield "Signals" if signals else "Signals: none"
@@ -121,6 +127,22 @@ def _lines(review: Review) -> Iterator[str]:
         yield f"  {chart.title}: {chart.too_few}"
     yield ""
     yield from CAUTIONS
+
+
+def change_of(one: Changed) -> str:
+    """Write a figure before and after, and the verdict."""
+    scale, places = (100.0, 1) if one.unit == "%" else (1.0, 0 if one.unit == "min" else 1)
+    ends = [
+        words.UNKNOWN if part.estimate is None else words.number(scale * part.estimate, places)
+        for part in (one.comparison.before, one.comparison.after)
+    ]
+    gap = one.comparison.difference
+    band = ""
+    if gap.lower is not None and gap.upper is not None:
+        low, high = (words.number(scale * end, places) for end in (gap.lower, gap.upper))
+        unit = "points" if one.unit == "%" else one.unit
+        band = f" (difference {low} to {high} {unit})"
+    return f"{ends[0]} to {ends[1]} {one.unit}{band}: {one.comparison.verdict}"
 
 
 def calibration_of(plan: Calibration) -> str:

@@ -26,6 +26,7 @@ def page(review: Review) -> str:
     environment.globals.update(
         w=words, value_of=said.value_of, interval_of=said.interval_of, counts_of=said.counts_of,
         late_of=said.late_of, calibration_of=said.calibration_of, funnel_says=said.funnel_says,
+        change_of=said.change_of,
     )  # fmt: skip
     drawings = [
         (chart, review_plots.over_time(chart, f"chart-{number}"))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from warmhold.review import metrics
+from warmhold.review.before_after import Comparison, counts, medians, shares
 from warmhold.review.calibration import Calibration, calibrations
 from warmhold.review.charts.funnel import Funnel, funnel
 from warmhold.review.charts.p import p_chart
@@ -17,6 +18,7 @@ from warmhold.review.metrics import Metric
 from warmhold.review.rates import median
 from warmhold.review.transfer import Transfer
 
+SMALL_WEEKS: Final = 32.0  # babies whom a wrap is for, in the widest policy (own)
 FEWEST_IN_STRATUM: Final = 5  # a figure of fewer would point at babies, and tell nothing (own)
 
 
@@ -38,6 +40,15 @@ class Stratum:
 
 
 @dataclass(frozen=True)
+class Changed:
+    """One figure before and after a month in which something changed."""
+
+    title: str
+    unit: str
+    comparison: Comparison
+
+
+@dataclass(frozen=True)
 class Review:
     """Everything that a review shows.
 
@@ -55,13 +66,16 @@ class Review:
     calibrations: tuple[Calibration, ...]
     charts: tuple[Chart, ...]
     funnels: tuple[Funnel, ...]
+    since: str = ""
+    changes: tuple[Changed, ...] = ()
 
 
-def review(transfers: Sequence[Transfer], title: str) -> Review:
+def review(transfers: Sequence[Transfer], title: str, since: str = "") -> Review:
     """Put a review together.
 
     transfers : in any order; none is left out in silence
     title : such as the service and the quarter
+    since : month from which on something was done otherwise, such as 2026-07; empty for none
     """
     months = sorted({one.month for one in transfers if one.month is not None})
     change = metrics.change_in_our_care(transfers)
@@ -84,7 +98,45 @@ def review(transfers: Sequence[Transfer], title: str) -> Review:
         calibrations(transfers),
         tuple(_charts(by_month)),
         tuple(_funnels(transfers)),
+        since,
+        tuple(_changes(transfers, since)) if since else (),
     )
+
+
+def _small(transfers: Sequence[Transfer]) -> list[Transfer]:
+    return [
+        one
+        for one in transfers
+        if one.gestation_weeks is not None and one.gestation_weeks < SMALL_WEEKS
+    ]
+
+
+def _changes(transfers: Sequence[Transfer], since: str) -> list[Changed]:
+    """Compare what came before a month with what came from it on; the looks are counted."""
+    dated = [one for one in transfers if one.month is not None]
+    before = [one for one in dated if (one.month or "") < since]
+    after = [one for one in dated if (one.month or "") >= since]
+    asked: list[tuple[str, str, Sequence[Transfer], Sequence[Transfer]]] = []
+    for key, title in (("cold", "Arrived too cold"), ("hot", "Arrived too warm")):
+        asked.append((key, title, before, after))
+        small = f"{title}, below {SMALL_WEEKS:g} weeks"
+        asked.append((key, small, _small(before), _small(after)))
+    looks = len(asked) + 2
+    out = []
+    for key, title, first, second in asked:
+        pair = [_metric(metrics.temperature(part), key) for part in (first, second)]
+        found = shares(*((m.numerator, m.denominator) for m in pair), looks=looks)
+        out.append(Changed(title, "%", found))
+    for _, title, begin, end in metrics.INTERVALS[2:3]:
+        lengths = [
+            [length for one in part if (length := one.minutes(begin, end)) is not None]
+            for part in (before, after)
+        ]
+        out.append(Changed(f"{title}, median", "min", medians(*lengths, looks=looks)))
+    events = [_metric(metrics.equipment(part), "events-all") for part in (before, after)]
+    rates = counts(*((m.numerator, m.denominator / 1000.0) for m in events), looks=looks)
+    out.append(Changed("Equipment events", "per 1000 transfers", rates))
+    return out
 
 
 def _strata(transfers: Sequence[Transfer]) -> list[Stratum]:
@@ -101,13 +153,13 @@ def _charts(by_month: Mapping[str, Sequence[Transfer]]) -> list[Chart]:
     if not labels:
         return []
 
-    def counts(key: str) -> tuple[list[int], list[int]]:
+    def counted(key: str) -> tuple[list[int], list[int]]:
         found = [_metric(metrics.temperature(mine), key) for mine in by_month.values()]
         return [one.numerator for one in found], [one.denominator for one in found]
 
     out = []
     for key, title in (("cold", "Arrived too cold"), ("hot", "Arrived too warm")):
-        hits, cases = counts(key)
+        hits, cases = counted(key)
         limits = "exact" if min(cases) < 30 else "three-sigma"
         out.append(p_chart(hits, cases, labels, title=title, limits=limits))  # type: ignore[arg-type]
     for _, title, begin, end in metrics.INTERVALS[:3]:

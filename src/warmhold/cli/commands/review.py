@@ -25,6 +25,8 @@ _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 @click.argument("folder", required=False)
 @click.option("--from", "first", metavar="YYYY-MM", help="Only transfers from this month on.")
 @click.option("--to", "last", metavar="YYYY-MM", help="Only transfers up to this month.")
+@click.option("--since", metavar="YYYY-MM",
+              help="Compare what came before this month with what came from it on.")  # fmt: skip
 @click.option(
     "--invented", type=click.IntRange(1, 1_000_000), metavar="N",
     help="Review N invented transfers instead of a record.",
@@ -40,6 +42,7 @@ def command(
     folder: str | None,
     first: str | None,
     last: str | None,
+    since: str | None,
     invented: int | None,
     seed: int,
     html_file: str | None,
@@ -52,7 +55,7 @@ def command(
 
     Exit status: 0 reviewed, 2 bad input.
     """
-    for option, month in (("--from", first), ("--to", last)):
+    for option, month in (("--from", first), ("--to", last), ("--since", since)):
         if month is not None and not _MONTH.fullmatch(month):
             raise click.UsageError(f"{option} {month}: write a month such as 2026-01.")
     for option, target in (("--html", html_file), ("--json", json_file)):
@@ -71,7 +74,7 @@ def command(
         path = Path(folder).expanduser() if folder else usual_folder()
         found, title = _read(path), f"Review of {path}"
     kept = [one for one in found if _within(one.month, first, last)]
-    _write(kept, title, html_file, json_file)
+    _write(kept, title, since or "", html_file, json_file)
     return status.GO
 
 
@@ -108,7 +111,7 @@ def entries(path: Path) -> list[Event]:
 
 
 def _write(
-    found: Sequence[Transfer], title: str, html_file: str | None, json_file: str | None
+    found: Sequence[Transfer], title: str, since: str, html_file: str | None, json_file: str | None
 ) -> None:
     import json  # noqa: PLC0415
     import sys  # noqa: PLC0415
@@ -118,7 +121,7 @@ def _write(
     from warmhold.report.plain import sayable  # noqa: PLC0415
     from warmhold.review.gathered import review  # noqa: PLC0415
 
-    made = review(found, title)
+    made = review(found, title, since)
     if html_file is not None:
         from warmhold.report.review_page import page  # noqa: PLC0415
 

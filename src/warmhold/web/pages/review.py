@@ -34,14 +34,15 @@ def routes(service: Service) -> list[Route]:
     def choose(request: Request) -> Response:
         every = found()
         months = sorted({one.month for one in every if one.month is not None})
-        first, last = (request.query_params.get(name, "") for name in ("from", "to"))
+        asked = [request.query_params.get(name, "") for name in ("from", "to", "since")]
+        first, last, since = asked
         problem = ""
-        for month in (first, last):
+        for month in asked:
             if month and not _MONTH.fullmatch(month):
                 problem = f"“{month[:20]}” is no month: write it like 2026-01."
         return render(
             request, "review.html", 422 if problem else 200, count=len(every), months=months,
-            first=first[:20], last=last[:20], problem=problem,
+            first=first[:20], last=last[:20], since=since[:20], problem=problem,
             timed=sum(one.minutes("call", "arrives") is not None for one in every),
         )  # fmt: skip
 
@@ -50,8 +51,9 @@ def routes(service: Service) -> list[Route]:
         from warmhold.report.review_page import page  # noqa: PLC0415, it loads what draws
         from warmhold.review.gathered import review  # noqa: PLC0415
 
-        first, last = (request.query_params.get(name, "") for name in ("from", "to"))
-        if any(month and not _MONTH.fullmatch(month) for month in (first, last)):
+        asked = [request.query_params.get(name, "") for name in ("from", "to", "since")]
+        first, last, since = asked
+        if any(month and not _MONTH.fullmatch(month) for month in asked):
             return choose(request)
         kept = [
             one
@@ -60,7 +62,7 @@ def routes(service: Service) -> list[Route]:
             or (one.month is not None and first <= one.month <= (last or "9999"))
         ]
         when = f"{datetime.now(UTC):%Y-%m-%d}"
-        return standing_alone(page(review(kept, f"This record, {when}")))
+        return standing_alone(page(review(kept, f"This record, {when}", since)))
 
     return [
         Route("/review", choose, methods=["GET"]),
