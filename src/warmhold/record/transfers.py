@@ -15,13 +15,16 @@ from typing import Any, cast
 
 import numpy as np
 
-from warmhold.record.bodies import MOMENTS
+from warmhold.model.vessels import resolve
+from warmhold.record.bodies import GAUGE, MOMENTS
 from warmhold.record.chain import Event
 from warmhold.record.clock import moment_of
 from warmhold.record.unit_views import unit_named_in
 from warmhold.record.views import Shown, TripView, corrected, trip_view
+from warmhold.review import forecasts
 from warmhold.review.replay import Trend
-from warmhold.review.transfer import EquipmentEvent, Share, Temperature, Transfer
+from warmhold.review.transfer import EquipmentEvent, Forecast, Share, Temperature, Transfer
+from warmhold.science.gas import Gas
 
 SITES = ("axillary_c", "rectal_c")
 
@@ -82,6 +85,7 @@ def transfer(events: Sequence[Event]) -> Transfer | None:
         checks_due=due,
         checks_done=done,
         events=_equipment(shown, facts),
+        forecasts=tuple(_forecasts(view, plan)),
         policy=_word(_toml(plan.get("policy_toml")).get("name")) or "",
     )
 
@@ -183,6 +187,40 @@ def _equipment(shown: Sequence[Shown], facts: _Facts) -> tuple[EquipmentEvent, .
         if one.event.kind == "equipment"
     )
     return found if found or facts.equipment == "nothing failed" else None
+
+
+def _forecasts(view: TripView, plan: Mapping[str, Any]) -> Iterator[Forecast]:
+    """Hold the plan against what was read near the handover."""
+    over, sheet = view.end, plan.get("sheet")
+    if view.handover is None or over is None or not isinstance(sheet, Mapping):
+        return
+    read = list(_temperatures(view))
+    last = (read[-1].at, read[-1].value_c, read[-1].site) if read else None
+    found = [forecasts.temperature(sheet, last, over)]
+    gauges = list(_gauges(view, _toml(plan.get("trip_toml"))))
+    found += [forecasts.gas(sheet, kind, gauges, over) for kind in ("oxygen", "air")]
+    yield from (one for one in found if one is not None)
+
+
+def _gauges(view: TripView, trip: Mapping[str, Any]) -> Iterator[forecasts.Gauge]:
+    supplies = _table(trip.get("supplies"))
+    rows = tuple(one for one in supplies.get("cylinder", ()) if isinstance(one, Mapping))
+    filled = resolve({"supplies": {"cylinder": rows}})[0]["supplies"]["cylinder"]
+    for one in filled:
+        cylinder = _table(one)
+        name, gas = cylinder.get("name"), cylinder.get("gas")
+        water, residual = (_number(cylinder.get(key)) for key in ("water_l", "residual_bar"))
+        at_c = _number(cylinder.get("gauge_at_c"))
+        kinds: dict[Any, Gas] = {"oxygen": "oxygen", "air": "air"}
+        kind = kinds.get(gas)
+        if not isinstance(name, str) or water is None or kind is None:
+            continue
+        reading = view.latest.get(f"{GAUGE}{name}")
+        value = None if reading is None else _number(reading.value)
+        yield forecasts.Gauge(
+            kind, water, residual or 0.0, 15.0 if at_c is None else at_c, value,
+            None if reading is None else reading.when,
+        )  # fmt: skip
 
 
 def _toml(text: Any) -> Mapping[str, Any]:

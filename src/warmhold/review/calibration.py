@@ -17,8 +17,8 @@ NOMINAL: Final = 0.9
 FEWEST: Final = 20  # below this nothing is said of the leaning (own choice)
 TITLES: Final = {
     "battery_min_left": "Minutes of battery left at the handover",
-    "oxygen_l_used": "Oxygen used",
-    "air_l_used": "Air used",
+    "oxygen_l_left": "Oxygen left at the handover",
+    "air_l_left": "Air left at the handover",
     "temperature_at_handover_c": "Body temperature at the handover",
 }
 

@@ -211,7 +211,7 @@ def _forecasts(
     planned = last - float(rng.normal(0.0, 0.3))
     return (
         one("battery_min_left", left, 6.0, -0.4 * left if unit == WEAK_UNIT else 0.0),
-        one("oxygen_l_used", float(rng.uniform(80, 600)), 40.0),
+        one("oxygen_l_left", float(rng.uniform(80, 600)), 40.0),
         Forecast("temperature_at_handover_c", planned - 0.49, planned, planned + 0.49, last),
     )
 

@@ -54,7 +54,7 @@ class EquipmentEvent:
 class Forecast:
     """One planned figure with its 90 % band, and what it came to.
 
-    key : such as battery_min_left, oxygen_l_used, temperature_at_handover_c
+    key : such as battery_min_left, oxygen_l_left, temperature_at_handover_c
     came : ``None`` when it was not read
     """
 
