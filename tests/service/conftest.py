@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import itertools
 import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from record import conftest as of_record
 from service.server import PASSWORD, Missing, Server
 from warmhold.service import Service, prepare
 
-_numbers = itertools.count(1)
+tmp_path = of_record.tmp_path  # in memory, where there is any
 
 
 @pytest.fixture(scope="session")
@@ -31,7 +31,7 @@ def server() -> Iterator[Server]:
 
 @pytest.fixture
 def on_postgresql(server: Server) -> str:
-    return server.new_database(f"test_{next(_numbers)}")
+    return server.emptied()
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

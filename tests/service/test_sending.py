@@ -5,7 +5,9 @@ from __future__ import annotations
 import itertools
 import shutil
 import sqlite3
+import tempfile
 import threading
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -44,7 +46,7 @@ def test_everything_arrives_and_a_repeat_sends_nothing(service, tmp_path) -> Non
     )
     assert (sent.sent, sent.filled, sent.name, sent.last) == (45, 0, "Laptop North", 45)
     assert sent.acknowledged == (45, laptop.rows[-1].hash)
-    assert told == [(20, 45), (40, 45), (45, 45), (45, 45)]
+    assert told == [(20, 45), (40, 45), (45, 45)]
     assert kept(service) == laptop.rows
     again = sync(service, laptop.folder / FILE)
     assert (again.sent, again.acknowledged, again.name) == (0, sent.acknowledged, "Laptop North")
@@ -232,7 +234,7 @@ def test_after_the_network_came_back_the_sending_goes_on(service, tmp_path) -> N
     service.faults = iter(["", "after", "before", "before", "", "after"])
     waits: list[float] = []
     sent = sync(service, laptop.folder, batch=5, pause=waits.append)
-    assert waits == [0.25, 0.25, 0.5, 0.25]
+    assert waits == [0.25, 0.5, 1.0, 0.25]
     assert sent.acknowledged == (20, laptop.rows[-1].hash)
     assert kept(service) == laptop.rows
 
@@ -290,15 +292,18 @@ def _no_wait(_: float) -> None:
     raise AssertionError("without patience nothing is waited for")
 
 
-@settings(max_examples=1000 if FULL else 40, deadline=None, database=None, derandomize=not FULL)
+@settings(
+    max_examples=1000 if FULL else 25, deadline=None, database=None, derandomize=not FULL,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)  # fmt: skip
 @given(operations=OPERATIONS)
-def test_any_batches_and_faults_leave_what_a_model_says(operations, tmp_path_factory) -> None:
-    folder = tmp_path_factory.mktemp("model")
-    where = f"sqlite:///{folder}/service.sqlite"
-    prepare(where)
-    with Flaky.open(where) as service:
-        assert isinstance(service, Flaky)
-        _against_the_model(service, folder, operations)
+def test_any_batches_and_faults_leave_what_a_model_says(operations, tmp_path) -> None:
+    with tempfile.TemporaryDirectory(dir=tmp_path) as name:
+        where = f"sqlite:///{name}/service.sqlite"
+        prepare(where)
+        with Flaky.open(where) as service:
+            assert isinstance(service, Flaky)
+            _against_the_model(service, Path(name), operations)
 
 
 @settings(
@@ -306,18 +311,13 @@ def test_any_batches_and_faults_leave_what_a_model_says(operations, tmp_path_fac
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )  # fmt: skip
 @given(operations=OPERATIONS)
-def test_so_they_do_on_postgresql(operations, tmp_path_factory, on_postgresql) -> None:
-    prepare(on_postgresql)
-    with Flaky.open(on_postgresql) as service:
+def test_so_they_do_on_postgresql(operations, tmp_path, server) -> None:
+    where = server.emptied()
+    prepare(where)
+    with Flaky.open(where) as service:
         assert isinstance(service, Flaky)
-        with service.writing() as connection:
-            for table in ("entry", "device"):
-                connection.exec_driver_sql(f"ALTER TABLE {table} DISABLE TRIGGER USER")
-            for table in ("entry", "device"):
-                connection.exec_driver_sql(f"DELETE FROM {table}")
-            for table in ("entry", "device"):
-                connection.exec_driver_sql(f"ALTER TABLE {table} ENABLE TRIGGER USER")
-        _against_the_model(service, tmp_path_factory.mktemp("model"), operations)
+        with tempfile.TemporaryDirectory(dir=tmp_path) as name:
+            _against_the_model(service, Path(name), operations)
 
 
 # --- at the same time ----------------------------------------------------------------------
@@ -386,16 +386,16 @@ def test_the_laptop_may_be_serving_meanwhile(service, tmp_path) -> None:
                 if stop.is_set():
                     return
                 receipts.append(record.append(observation(number)))
+                time.sleep(0.005)
 
         thread = threading.Thread(target=log)
         thread.start()
         try:
-            for _ in range(5):
-                sync(service, folder, batch=2, told=lambda *_: None)
+            while len(receipts) < 20:
+                sync(service, folder, batch=2)
         finally:
             stop.set()
             thread.join()
-        assert len(receipts) > 5
         sent = sync(service, folder)
         assert sent.acknowledged == record.head()
     with closing(store.connect(folder / FILE, write=False)) as connection:
@@ -425,7 +425,7 @@ def test_nothing_of_the_record_is_locked_while_the_network_is_waited_for(tmp_pat
 
     with Slow.open(where) as service:
         assert sync(service, laptop.folder, batch=2, told=write).sent == 6
-    assert len(writes) == 8
+    assert len(writes) == 6
 
 
 class _Calls:

@@ -135,7 +135,6 @@ def _postgresql(place: Address) -> Engine:
         settings["sslmode"] = "require"
     return create_engine(
         place.url,
-        poolclass=NullPool,
         hide_parameters=True,
         isolation_level="READ COMMITTED",
         connect_args=settings,

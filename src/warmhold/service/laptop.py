@@ -81,6 +81,11 @@ class Laptop:
         except FAILURES as error:
             raise from_sqlite(error) from error
 
+    def last_seq(self) -> int:
+        """Return the number of the last row; 0 when there is none."""
+        row = self.last()
+        return row.seq if row is not None else 0
+
     def identity(self) -> str | None:
         """Return what tells this record from every other; ``None`` while it has no entry."""
         after = 0

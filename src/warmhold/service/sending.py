@@ -48,7 +48,8 @@ class Sent:
     sent : entries that were added now
     filled : of earlier ones, those that so far were only stood in for
     acknowledged : number and fingerprint of the last entry that the service has
-    last : number of the last entry of this record; lower than the above for an old copy
+    last : number of the last entry of this record: lower than the above for an older copy, higher
+        when entries were written meanwhile
     """
 
     device: str
@@ -97,6 +98,7 @@ def sync(
         if identity is None:
             raise Trouble("This record has no entry yet.", "There is nothing to send.")
         sending = _Sending(service, laptop, identity, name, batch, clock)
+        goal = laptop.last_seq()  # what is written meanwhile may wait for the next time
         sent = filled = 0
         patience = _Patience(patience_s, pause)
         while True:
@@ -107,12 +109,10 @@ def sync(
                 continue
             patience.renew()
             sent, filled = sent + step.sent, filled + step.filled
-            last = laptop.last()
-            total = last.seq if last else 0
             if told is not None:
-                told(step.head[0], max(total, step.head[0]))
-            if not step.sent and not step.filled:
-                return Sent(identity, step.name, sent, filled, step.head, total)
+                told(step.head[0], max(goal, step.head[0]))
+            if step.head[0] >= goal and not step.filled:
+                return Sent(identity, step.name, sent, filled, step.head, laptop.last_seq())
 
 
 class _Patience:
