@@ -12,8 +12,10 @@ import pytest
 from warmhold.cli import status
 from warmhold.cli.main import run
 from warmhold.model import parse_rounds, template
+from warmhold.model.load import DATA
 from warmhold.record import Record, events_of_file, verify_file
 from warmhold.record.unit_views import histories
+from warmhold.web.bench_tests import has_report, mapping_of, on_record
 
 UNIT = "rowan-double"  # its bar has eight divisions
 DAILY = parse_rounds(template("rounds"), "usual").round[0]
@@ -209,6 +211,38 @@ def test_a_bench_test_goes_into_the_record_with_its_log_and_report(capsys, tmp_p
     assert not (folder / "mappings").exists()  # invented certificates are never remembered
     done = histories([one])["alder-single"].trials["stability"]
     assert done[0].state == "good"
+    assert has_report(folder, one.form_id)  # where the unit's page looks for it
+    (shown,) = on_record([one])["alder-single"]
+    assert (shown.log, shown.verdict, shown.key) == ("alder-steady.csv", "pass", mark[:16])
+
+
+def test_without_a_folder_the_usual_one_is_taken(
+    capsys, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HOME", str(tmp_path))
+    code = run(["bench", "alder-steady", "--unit", "alder-single", "--test", "steady",
+                "--signed", "Ann", "--record"])  # fmt: skip
+    assert code == status.GO, capsys.readouterr().err
+    (one,) = events(tmp_path / ".local" / "share" / "warmhold")
+    assert one.body["signed"] == "Ann"
+
+
+def test_a_mapping_of_ones_own_is_remembered_for_the_unit(capsys, tmp_path: Path) -> None:
+    folder = tmp_path / "record"
+    log = tmp_path / "log.csv"
+    log.write_bytes((DATA / "logs" / "alder-steady.csv").read_bytes())
+    text = (DATA / "logs" / "alder-steady.mapping.toml").read_text("utf-8")
+    without = "".join(line for line in text.splitlines(True) if "fingerprint" not in line)
+    (tmp_path / "m.toml").write_text(without, "utf-8")
+    arguments = ["bench", str(log), "--unit", "alder-single", "--test", "steady", "--mapping",
+                 str(tmp_path / "m.toml"), "--record", str(folder), "--signed", "Ann"]  # fmt: skip
+    assert run(arguments) == status.GO, capsys.readouterr().err
+    (kept,) = (folder / "mappings").glob("*.toml")
+    assert kept.name == "alder-single-afbbe2da81cd2236.toml"  # found again by the header
+    found = mapping_of(folder, next((folder / "logs").glob("*.csv")), "alder-single",
+                       "Alder single")  # fmt: skip
+    assert found is not None
+    assert found.source.file == kept.name
 
 
 def test_a_record_that_is_in_use_is_told_and_nothing_is_judged(capsys, tmp_path: Path) -> None:

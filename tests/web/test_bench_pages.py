@@ -22,10 +22,13 @@ from playwright.sync_api import Browser, expect
 from bench import hidden
 from bench.alder_log import as_csv, steady_log
 from cli.test_characterise import MAPPING, write_csv
-from warmhold.model import parse_unit, shipped_path
+from warmhold.bench.readiness import History, RunDown, Setting
+from warmhold.bench.rounds import RoomAir
+from warmhold.model import parse_rounds, parse_unit, shipped_path, template
 from warmhold.model.load import DATA
 from warmhold.record import Entry, Event, Record, events_of_file, verify_file
 from warmhold.web.access import Passcodes
+from warmhold.web.trends import ageing_of
 from web.serving import Hand, Server, plain
 
 SHOTS = os.environ.get("WARMHOLD_SHOTS")
@@ -414,6 +417,37 @@ def test_trends_say_when_the_limit_is_expected_or_why_that_cannot_be_told(hand: 
     page = hand.client.get(f"/fleet/{OTHER}").text
     assert 'class="residual"' in page
     assert "0 of the 3 dates" in hand.text("/fleet/our-first")
+
+
+def run_down(days: int, share: float | None, complete: bool = True) -> RunDown:
+    at = datetime(2026, 1, 1, tzinfo=UTC) + timedelta(days=days)
+    return RunDown(at, share, 200.0, 180.0, complete)
+
+
+def test_what_was_stopped_early_or_judged_anew_does_not_count_in_a_trend() -> None:
+    rounds = parse_rounds(template("rounds"), "usual")
+    whole = (run_down(0, 98.0), run_down(60, 90.0), run_down(120, 83.0))
+    battery, sensor = ageing_of(History("x", run_downs=whole), (), rounds)
+    assert battery.trend.verdict == "date expected"
+    odd = (*whole, run_down(120, 83.0), run_down(150, 40.0, complete=False), run_down(160, None))
+    again = ageing_of(History("x", run_downs=odd), (), rounds)[0]
+    assert again.points == battery.points
+    assert again.left_out == (
+        "1 run-down stopped before the cut-off; 1 run-down without a share of a new battery"
+    )
+    assert sensor.says == "Cannot tell: 0 of the 3 dates that a trend needs at least."
+    assert not sensor.drawing
+
+
+def test_a_sensor_is_held_against_what_it_should_have_read() -> None:
+    rounds = parse_rounds(template("rounds"), "usual")
+    low, high = RoomAir(1000.0, 21.0, 40.0), RoomAir(900.0, 21.0, 40.0)
+    start = datetime(2026, 1, 1, tzinfo=UTC)
+    settings_ = (Setting(start, 20.9, None, low),
+                 Setting(start + timedelta(days=1), 18.8, None, high))  # fmt: skip
+    points = ageing_of(History("x", settings=settings_), (), rounds)[1].points
+    assert points[1].value == pytest.approx(0.0, abs=0.1)  # the pressure fell, not the sensor
+    assert points[0].spread > points[1].spread  # when it was last set was not known
 
 
 # --- a unit's own numbers -------------------------------------------------------------------------

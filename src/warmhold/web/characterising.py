@@ -15,6 +15,7 @@ from warmhold.bench.limits import USUAL, find_set
 from warmhold.bench.profile import NothingToWrite, Version, new_version
 from warmhold.model import Unit
 from warmhold.report import fit as report
+from warmhold.report import words
 from warmhold.web.bench_tests import PRIVATE, REPORTS, keep_page
 from warmhold.web.jobs import Progress
 from warmhold.web.own_files import mark_of, write_bytes
@@ -28,7 +29,8 @@ class Unfit(Exception):
 
     def __init__(self, error: UnfitLog) -> None:
         """Put it into words."""
-        self.shown = "\n".join((f"{error.name} cannot drive the model.", *error.reasons))
+        reasons = (f"{words.capital(reason)}." for reason in error.reasons)
+        self.shown = "\n".join((f"{error.name} cannot drive the model: untick it.", *reasons))
         super().__init__(self.shown)
 
 

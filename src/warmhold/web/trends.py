@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final
 
 from markupsafe import Markup
@@ -63,7 +64,7 @@ def ageing_of(history: History, tests: Sequence[Entered], rounds: Rounds) -> tup
 
 def _battery(history: History, limit: float) -> Ageing:
     points, short, odd = [], 0, 0
-    for one in history.run_downs:
+    for one in {one.at: one for one in history.run_downs}.values():  # judged anew counts once
         if not one.complete:
             short += 1
         elif one.share_percent is None or one.share_percent <= 0.0:
@@ -101,7 +102,8 @@ def _sensor(history: History, limit: float) -> Ageing:
 
 
 def _display(tests: Sequence[Entered]) -> Ageing | None:
-    points, limit, invalid = [], None, 0
+    points: dict[datetime, Point] = {}  # by the end of the log: judged anew counts once
+    limit, invalid = None, 0
     for entry in tests:
         for one in entry.tried:
             found = one.figures.get("displayed_off_c")
@@ -111,7 +113,7 @@ def _display(tests: Sequence[Entered]) -> Ageing | None:
                 invalid += 1
                 continue
             spread = DISPLAY_SPREAD_C if found.expanded is None else found.expanded / 2.0
-            points.append(Point(entry.at, found.value, max(spread, 0.01), entry.log))
+            points[entry.at] = Point(entry.at, found.value, max(spread, 0.01), entry.log)
             limit = found.limit or limit
     if limit is None:
         return None
@@ -120,7 +122,8 @@ def _display(tests: Sequence[Entered]) -> Ageing | None:
         "Displayed less measured air at each bench test; the limit of the latest test is "
         f"{limit:g} °C either way."
     )
-    return _ageing("display", "Air display", lead, "°C", sensor_trend(points, limit, "°C"), left)
+    trend = sensor_trend(tuple(points.values()), limit, "°C")
+    return _ageing("display", "Air display", lead, "°C", trend, left)
 
 
 def _ageing(
