@@ -7,10 +7,12 @@ has a stream of its own, so that any part of a service can be made alone and is 
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from functools import lru_cache
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +47,8 @@ _EVENTS: Final[tuple[tuple[str, EventClass], ...]] = (
     ("monitor lead broken", "monitor"), ("pump stopped", "pump"), ("flat tyre", "vehicle"),
     ("door of the vehicle stuck", "vehicle"),
 )  # fmt: skip
+_REASONS: Final[tuple[Reason, ...]] = ("medical", "surgical", "cardiac", "neurological")
+_SUPPORT: Final = ("none", "hood", "cannula", "cpap", "ventilator")
 
 
 @dataclass(frozen=True)
@@ -79,7 +83,13 @@ class Service:
         Returns ``seconds`` and the values of ``saturation``, ``pulse`` and ``skin``, all of one
         length; NaN where nothing was read.
         """
-        one = self.transfer(number)
+        return self.trend_of(self.transfer(number), number)
+
+    def trend_of(self, one: Transfer, number: int) -> Mapping[str, Floats]:
+        """Make the trend of a transfer that was made already, as `trend` does.
+
+        one : what ``transfer(number)`` gave
+        """
         return _trend(one, self._stream(number, 1))
 
     def _stream(self, number: int, which: int) -> np.random.Generator:
@@ -91,19 +101,19 @@ class Service:
 def _transfer(service: Service, number: int, rng: np.random.Generator) -> Transfer:
     day = service.days * (number + rng.random()) / service.transfers
     winter = math.cos(2.0 * math.pi * day / 365.25)  # 1 in the middle of winter
-    team = TEAMS[int(rng.choice(3, p=(0.5, 0.3, 0.2)))]
+    team = TEAMS[_which(rng, (0.5, 0.8))]
     unit = UNITS[int(rng.integers(len(UNITS)))]
-    weeks = float(np.clip(rng.choice([rng.normal(29, 2.5), rng.normal(38, 2)]), 23, 42))
-    weight = float(
-        np.clip(rng.normal(1.0, 0.15) * 3300 * math.exp(0.08 * (weeks - 39.5)), 450, 5500)
-    )
+    early, late = rng.normal(29, 2.5), rng.normal(38, 2)
+    weeks = min(max((early, late)[int(rng.integers(2))], 23.0), 42.0)
+    weight = rng.normal(1.0, 0.15) * 3300 * math.exp(0.08 * (weeks - 39.5))
+    weight = min(max(weight, 450.0), 5500.0)
     cooled = bool(weeks > 35 and rng.random() < 0.06)
-    urgency: Urgency = ("time-critical", "urgent", "planned")[int(rng.choice(3, p=(0.1, 0.5, 0.4)))]
+    urgency: Urgency = ("time-critical", "urgent", "planned")[_which(rng, (0.1, 0.6))]
     wrapped = bool(weeks < 32 and day >= WRAP_FROM_DAY and rng.random() < 0.9)
     moments = _moments(rng, day, urgency, team)
     temperatures = _temperatures(rng, moments, weeks, winter, unit, cooled, wrapped)
     journey = (moments["handed_over"] - moments["arrives"]).total_seconds() / 60.0
-    unread = journey * float(np.clip(rng.beta(1, 12), 0, 1))
+    unread = journey * rng.beta(1, 12)
     read = journey - unread
     below = read * float(rng.beta(1, 14))
     above = (read - below) * float(rng.beta(2, 8))
@@ -118,11 +128,9 @@ def _transfer(service: Service, number: int, rng: np.random.Generator) -> Transf
         weight_g=round(weight),
         age_h=round(float(rng.gamma(1.2, 20.0)), 1),
         urgency=urgency,
-        reason=_one_of(
-            rng, ("medical", "surgical", "cardiac", "neurological"), (0.7, 0.15, 0.1, 0.05)
-        ),
+        reason=_REASONS[_which(rng, (0.7, 0.85, 0.95))],
         purpose=_purpose(rng, urgency),
-        support=str(rng.choice(["none", "hood", "cannula", "cpap", "ventilator"])),
+        support=_SUPPORT[int(rng.integers(5))],
         cooled=cooled,
         wrapped=wrapped,
         temperatures=temperatures,
@@ -169,7 +177,7 @@ def _temperatures(
     site = "rectal" if cooled else "axillary"
     small = max(0.0, 32.0 - weeks)
     now = rng.normal(33.6, 0.5) if cooled else rng.normal(36.75 - 0.04 * small, 0.45)
-    times = np.linspace(0.0, 1.0, 6)
+    times = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
     begin, end = moments["arrives"], moments["handed_over"]
     drift = rng.normal(0.1, 0.3) - 0.15 * winter - 0.04 * small
     drift += (0.35 if wrapped else 0.0) - (0.45 if unit == COLD_UNIT else 0.0)
@@ -222,10 +230,9 @@ def _purpose(rng: np.random.Generator, urgency: Urgency) -> Purpose:
     return "back-transfer" if rng.random() < 0.7 else "out-patient"
 
 
-def _one_of(
-    rng: np.random.Generator, words: tuple[Reason, ...], shares: tuple[float, ...]
-) -> Reason:
-    return words[int(rng.choice(len(words), p=shares))]
+def _which(rng: np.random.Generator, up_to: tuple[float, ...]) -> int:
+    """Draw a number; ``up_to`` are the shares summed up, without the last one, which is 1."""
+    return bisect_right(up_to, rng.random())
 
 
 def _with_gaps(found: Transfer, rng: np.random.Generator, missing: float) -> Transfer:
@@ -256,15 +263,12 @@ def _trend(one: Transfer, rng: np.random.Generator) -> dict[str, Floats]:
     )
     n = int(minutes) + 1
     seconds: Floats = 60.0 * np.arange(n, dtype=np.float64)
+    remembering = _compiled()
 
     def wander(middle: float, spread: float, memory: float) -> Floats:
         noise = rng.normal(0.0, spread * math.sqrt(1.0 - memory**2), n)
         noise[0] = rng.normal(0.0, spread)
-        out = np.empty(n)
-        value = 0.0
-        for number in range(n):
-            value = memory * value + noise[number] if number else noise[0]
-            out[number] = value
+        out: Floats = remembering(noise, memory)
         return middle + out
 
     saturation = np.minimum(100.0, wander(93.5, 2.2, 0.8))
@@ -283,3 +287,20 @@ def _trend(one: Transfer, rng: np.random.Generator) -> dict[str, Floats]:
             at = int(rng.integers(n))
             values[at : at + int(rng.integers(2, 12))] = np.nan
     return {"seconds": seconds, **found}
+
+
+def _remembering(noise: Any, memory: float) -> Any:
+    out = np.empty(len(noise))
+    value = 0.0
+    for number in range(len(noise)):
+        value = memory * value + noise[number]
+        out[number] = value
+    return out
+
+
+@lru_cache(maxsize=1)
+def _compiled() -> Any:
+    """The loop in machine code; the compiler is loaded only when a trend is made."""
+    from warmhold.simulate.compiled import machine_code  # noqa: PLC0415
+
+    return machine_code(_remembering)
