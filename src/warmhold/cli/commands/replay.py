@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from warmhold.cli import status
+from warmhold.cli import status, working
 from warmhold.cli.folders import usual_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from warmhold.model import Unit
-    from warmhold.review.replay import Alarms, Setting, Trend, Trends
+    from warmhold.review.large import Replayed
+    from warmhold.review.replay import Setting, Trend, Trends
     from warmhold.review.search import Finding, Told
 
 AVERAGING_S = (0.0, 60.0, 120.0)
@@ -45,6 +46,7 @@ UNITS = {"saturation": "%", "pulse": "/min", "skin": "°C"}
               help="Use the trends of N invented transfers instead of a record.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True,
               help="Of the invented service and of the split in halves.")  # fmt: skip
+@working.options
 def command(
     folder: str | None,
     quantity: str,
@@ -58,14 +60,21 @@ def command(
     unit_name: str,
     invented: int | None,
     seed: int,
+    workers: int | None,
+    on: str | None,
+    keep: str | None,
 ) -> int:
     """Replay recorded trends through alarm limits: how often, how long, what went unalarmed.
 
     FOLDER is the folder with the record; ~/.local/share/warmhold when it is not given. A search
     chooses on one half of the transfers and tells the result on the other.
 
+    Invented transfers are replayed in pieces that need little memory, on all processors or on a
+    cluster; the figures are the same.
+
     Exit status: 0 replayed, 2 bad input.
     """
+    from warmhold.review.large import TRIPS_IN_A_PIECE, Replayed, ReplayJob, replayed  # noqa: PLC0415
     from warmhold.review.replay import Setting, Trends, replay  # noqa: PLC0415
 
     if low is None and high is None:
@@ -74,13 +83,29 @@ def command(
         setting = Setting(low=low, high=high, averaging_s=averaging, delay_on_s=delay)
     except ValueError as error:
         raise click.UsageError(f"{error}.") from error
+    large = (workers, on, keep) != (None, None, None)
+    if large and invented is None:
+        raise click.UsageError("--workers, --on and --keep are for --invented: a record is small.")
+    if large and search:
+        raise click.UsageError(
+            "A search needs every trend at once: leave out --workers, --on, --keep."
+        )
+    if invented is not None and not search:
+        if folder is not None:
+            raise click.UsageError("Name a record or --invented, not both.")
+        from warmhold.review.invented import Service  # noqa: PLC0415
+
+        job = ReplayJob(Service(seed, invented), quantity, setting)
+        pieces = working.finished(job, TRIPS_IN_A_PIECE, workers, on, keep)
+        _say(_replayed(Replayed.joined(setting, pieces), UNITS[quantity]))
+        return status.GO
     found = _trends(folder, quantity, invented, seed)
     if not found:
         raise click.ClickException(
             f"no trip has two or more readings of {quantity}. Try --invented 200."
         )
     trends = Trends.of(found)
-    _say(_replayed(replay(trends, setting), UNITS[quantity]))
+    _say(_replayed(replayed(replay(trends, setting), found), UNITS[quantity]))
     if search:
         _say(_searched(trends, setting, side, weeks, unit_name, seed))
     return status.GO
@@ -96,9 +121,9 @@ def _trends(folder: str | None, quantity: str, invented: int | None, seed: int) 
         service = Service(seed, invented)
         out = []
         for number in range(invented):
-            made = service.trend(number)
-            name = service.transfer(number).key
-            out.append(Trend(made["seconds"], made[quantity], quantity, trip=name))
+            one = service.transfer(number)
+            made = service.trend_of(one, number)
+            out.append(Trend(made["seconds"], made[quantity], quantity, trip=one.key))
         return out
     from warmhold.cli.commands.review import entries  # noqa: PLC0415
     from warmhold.record.transfers import trends  # noqa: PLC0415
@@ -128,8 +153,8 @@ def _hours(seconds: float) -> str:
     return f"{seconds / 3600.0:.1f} h"
 
 
-def _replayed(alarms: Alarms, unit: str) -> Iterator[str]:
-    yield f"{len(alarms.trips)} transfers, {_hours(alarms.read_s)} read, " + (
+def _replayed(alarms: Replayed, unit: str) -> Iterator[str]:
+    yield f"{alarms.trips} transfers, {_hours(alarms.read_s)} read, " + (
         f"{_hours(alarms.unread_s)} not read"
     )
     yield _setting(alarms.setting, unit)

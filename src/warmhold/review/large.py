@@ -1,0 +1,202 @@
+"""Alarm replay over more trips than fit into memory: trends are made, looked at and let go.
+
+A piece gives the seconds of each trip and how often each length of an alarm came. Nothing else is
+needed for the figures of a replay, and they are exact: sums are taken over the trips in their
+order, and medians over counted lengths, so that it does not matter how the work was cut or who
+did it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from warmhold.review.invented import Service
+from warmhold.review.rates import LARGEST, Interval, poisson
+from warmhold.review.replay import Alarms, Setting, Trend, Trends, replay
+from warmhold.review.work import Summary, Task
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+TRIPS_IN_A_PIECE = 500  # about 150,000 rows of one a minute, a few megabytes
+
+
+@dataclass(frozen=True)
+class ReplayJob:
+    """The trends of an invented service through one setting.
+
+    quantity : saturation, pulse or skin
+    """
+
+    service: Service
+    quantity: str
+    setting: Setting
+
+    @property
+    def identity(self) -> str:
+        """All that the results depend on."""
+        return f"replay {self.service} {self.quantity} {self.setting}"
+
+    @property
+    def count(self) -> int:
+        """How many transfers there are."""
+        return self.service.transfers
+
+    def part(self, first: int, end: int) -> Task:
+        """Return the work for some of the transfers."""
+        return partial(_part, self, first, end)
+
+
+def _part(job: ReplayJob, first: int, end: int) -> Summary:
+    found = []
+    for number in range(first, end):
+        one = job.service.transfer(number)
+        made = job.service.trend_of(one, number)
+        found.append(Trend(made["seconds"], made[job.quantity], job.quantity, trip=one.key))
+    return summary_of(replay(Trends.of(found), job.setting), found)
+
+
+def summary_of(alarms: Alarms, trends: Sequence[Trend]) -> Summary:
+    """Return what the figures of a replay need, as a piece gives it.
+
+    trends : those that were replayed, in the order of ``alarms``
+    """
+    length_s, length_count = _counted(alarms.episode_rows[:, 3] - alarms.episode_rows[:, 2])
+    spans = [float(one.seconds[-1] - one.seconds[0]) if len(one.seconds) else 0.0 for one in trends]
+    return {
+        "by_trip": alarms.by_trip,
+        "span_s": np.array(spans),
+        "length_s": length_s,
+        "length_count": length_count,
+        "row_s": np.array([alarms.row_s]),
+    }
+
+
+def _counted(lengths: Floats) -> tuple[Floats, Whole]:
+    values, counts = np.unique(lengths, return_counts=True)
+    return values, counts.astype(np.int64)
+
+
+@dataclass(frozen=True)
+class Replayed:
+    """The figures of a replay, without its alarms one by one.
+
+    trips : how many
+    by_trip : (trips, 6) as in `Alarms`
+    span_s : (trips,) from the first to the last row [s]
+    length_s, length_count : each length of an alarm that came, rising, and how often [s]
+    row_s : distance of the rows, of the first piece; NaN when there are not two [s]
+    """
+
+    setting: Setting
+    by_trip: Floats
+    span_s: Floats
+    length_s: Floats
+    length_count: Whole
+    row_s: float
+
+    @classmethod
+    def joined(cls, setting: Setting, found: Sequence[Summary]) -> Replayed:
+        """Put what the pieces gave together, in their order."""
+        lengths, counts = _added((one["length_s"], one["length_count"]) for one in found)
+        rows = [float(one["row_s"][0]) for one in found]
+        return cls(
+            setting,
+            np.concatenate([np.empty((0, 6)), *(one["by_trip"] for one in found)]),
+            np.concatenate([np.empty(0), *(one["span_s"] for one in found)]),
+            lengths,
+            counts,
+            next((one for one in rows if not math.isnan(one)), math.nan),
+        )
+
+    @property
+    def trips(self) -> int:
+        """How many transfers were replayed."""
+        return len(self.by_trip)
+
+    @property
+    def count(self) -> int:
+        """How many alarms."""
+        return int(self.length_count.sum())
+
+    @property
+    def read_s(self) -> float:
+        """Seconds that were read [s]."""
+        return float(self.by_trip[:, 1].sum())
+
+    @property
+    def unread_s(self) -> float:
+        """Seconds of the records in which nothing was read [s]."""
+        return float((self.span_s - self.by_trip[:, 1]).sum())
+
+    @property
+    def seconds(self) -> float:
+        """Seconds in alarm [s]."""
+        return float(self.by_trip[:, 2].sum())
+
+    @property
+    def violated_s(self) -> float:
+        """Seconds beyond a limit [s]."""
+        return float(self.by_trip[:, 3].sum())
+
+    @property
+    def silent_s(self) -> float:
+        """Seconds in violation without an alarm of that side [s]."""
+        return float(self.by_trip[:, 4].sum())
+
+    @property
+    def idle_s(self) -> float:
+        """Seconds of alarm in which no side that alarmed was in violation [s]."""
+        return max(float(self.by_trip[:, 5].sum()), 0.0)
+
+    @property
+    def median_s(self) -> float | None:
+        """Median length of an alarm; ``None`` if there was none [s]."""
+        if self.count == 0:
+            return None
+        upto = np.cumsum(self.length_count)
+        middle = [(self.count - 1) // 2, self.count // 2]
+        low, high = self.length_s[np.searchsorted(upto, middle, side="right")]
+        return float(0.5 * (low + high))
+
+    @property
+    def per_hour(self) -> float | None:
+        """Alarms in an hour that was read; ``None`` when nothing was [1/h]."""
+        return 3600.0 * self.count / self.read_s if self.read_s > 0.0 else None
+
+    @property
+    def per_hour_interval(self) -> Interval:
+        """As `Alarms.per_hour_interval` [1/h]."""
+        if self.count > LARGEST:
+            return Interval(
+                self.per_hour, None, None, 0.95, "none", "more alarms than the interval is for"
+            )
+        return poisson(self.count, self.read_s / 3600.0)
+
+    @property
+    def too_coarse(self) -> bool:
+        """As `Alarms.too_coarse`."""
+        short = (self.setting.averaging_s, self.setting.delay_on_s, self.setting.delay_off_s)
+        return any(0.0 < length < self.row_s for length in short)
+
+
+def replayed(alarms: Alarms, trends: Sequence[Trend]) -> Replayed:
+    """Return the figures of a replay that is in memory."""
+    return Replayed.joined(alarms.setting, [summary_of(alarms, trends)])
+
+
+def _added(found: Iterable[tuple[Any, Any]]) -> tuple[Floats, Whole]:
+    both = list(found)
+    values = np.concatenate([np.empty(0), *(one for one, _ in both)])
+    counts = np.concatenate([np.empty(0, dtype=np.int64), *(one for _, one in both)])
+    every, place = np.unique(values, return_inverse=True)
+    total = np.zeros(len(every), dtype=np.int64)
+    np.add.at(total, place, counts)
+    return every, total
