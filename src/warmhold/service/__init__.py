@@ -9,7 +9,7 @@ A laptop sends what the service has not acknowledged. Entries are never changed,
 all entries is the truth, and there is nothing to merge.
 """
 
-from warmhold.service.address import Address, address, hidden
+from warmhold.service.address import Address, address_of, hidden
 from warmhold.service.database import NEWEST, Service, Unreachable, prepare
 from warmhold.service.reading import (
     Device,
@@ -34,7 +34,7 @@ __all__ = [
     "Service",
     "Trip",
     "Unreachable",
-    "address",
+    "address_of",
     "devices",
     "export",
     "hidden",

@@ -57,12 +57,19 @@ def hidden(text: str) -> str:
 
 
 def holds_password(text: str) -> bool:
-    """Tell whether a text is an address with a password, or may be one."""
+    """Tell whether a text is an address with a password, or may be one.
+
+    Rather once too often: a ":" before a later "@" is taken for a password, except in the path of
+    a file; "%40" stands for an "@" that is meant otherwise.
+    """
     try:
         url = make_url(text.strip())
     except (ArgumentError, ValueError, TypeError):
         return hidden(text) != text or _WITH_SPACES.search(text) is not None
-    return url.password is not None or any("password" in key.lower() for key in url.query)
+    if url.password is not None or any("password" in key.lower() for key in url.query):
+        return True
+    a_file = url.drivername == "sqlite" and not url.host
+    return not a_file and _WITH_SPACES.search(text) is not None
 
 
 @dataclass(frozen=True)
@@ -79,7 +86,7 @@ class Address:
     shown: str
 
 
-def address(text: str) -> Address:
+def address_of(text: str) -> Address:
     """Read an address.
 
     Errors: Trouble, also when it holds a password

@@ -15,16 +15,18 @@ class Chain:
         """Begin behind a row."""
         self.seq, self.hash = seq, hash
 
-    def add(self, row: Row) -> str | None:
+    def add(self, row: Row) -> list[str]:
         """Go on to the next row; returns what does not fit, in plain words."""
         due, prior = self.seq + 1, self.hash
         self.seq, self.hash = row.seq, row.hash
+        found: list[str] = []
         if row.seq != due:
             between = f"entry {due}" if row.seq == due + 1 else f"entries {due} to {row.seq - 1}"
-            return f"{between} missing"
-        if row.prior != prior:
-            return f"entry {row.seq} does not follow from the entry before it"
-        return fault_of(row)
+            found.append(f"{between} missing")
+        elif row.prior != prior:
+            found.append(f"entry {row.seq} does not follow from the entry before it")
+        own = fault_of(row)
+        return [*found, own] if own is not None else found
 
 
 def fault_of(row: Row) -> str | None:
@@ -77,8 +79,7 @@ def verification(rows: Iterable[Row], device: str, head: tuple[int, str]) -> Ver
     for row in rows:
         last = row
         first = first or identity([row])
-        found = chain.add(row)
-        if found is not None:
+        for found in chain.add(row):
             fault(found)
         if row.stands_in():
             if row.kind == LOST:

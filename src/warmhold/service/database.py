@@ -19,7 +19,7 @@ from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError, SQLAlch
 
 from warmhold.record import Trouble
 from warmhold.record.store import APPLICATION as A_RECORD
-from warmhold.service.address import WRITING, Address, address, engine_of, hidden
+from warmhold.service.address import WRITING, Address, address_of, engine_of, hidden
 from warmhold.service.tables import VERSION_TABLE
 
 MIGRATIONS: Final = Path(__file__).parent / "migrations"
@@ -60,7 +60,7 @@ class Service:
 
         Errors: Trouble
         """
-        place = address(where)
+        place = address_of(where)
         if place.file is not None and not place.file.is_file():
             raise _unprepared(place, "There is no service at")
         service = cls(place, engine_of(place))
@@ -144,7 +144,7 @@ def prepare(where: str) -> tuple[int, int]:
 
     Errors: Trouble
     """
-    place = address(where)
+    place = address_of(where)
     if place.file is not None:
         _begin_file(place.file)
     with Service(place, engine_of(place)) as service, service.writing() as connection:
@@ -233,7 +233,7 @@ def _trouble(error: SQLAlchemyError, shown: str) -> Trouble:
     if lost or state.startswith(_PASSING) or error.connection_invalidated:
         return Unreachable(
             f"The service at {shown} cannot be reached: {reason}.",
-            "What was acknowledged is kept there; see to the network, then send again.",
+            "See to the network and the password, then try again. What was acknowledged is kept.",
         )
     return Trouble(f"The service at {shown} refused: {reason}.", "Nothing was half written.")
 

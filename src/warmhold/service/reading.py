@@ -270,4 +270,6 @@ def _pseudonym(plan: Mapping[str, Any]) -> str:
     except (tomllib.TOMLDecodeError, ValueError, RecursionError):
         return ""
     name = found.get("pseudonym") if isinstance(found, dict) else None
-    return name if isinstance(name, str) else ""
+    if not isinstance(name, str):
+        return ""
+    return "".join(one if one.isprintable() else " " for one in name).strip()

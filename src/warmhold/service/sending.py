@@ -260,10 +260,10 @@ def _sound(rows: Sequence[Row], seq: int, hash_: str) -> list[Row]:
     chain = Chain(seq, hash_)
     sound: list[Row] = []
     for row in rows:
-        fault = chain.add(row) or _fault_of_text(row)
-        if fault is not None:
+        faults = [*chain.add(row), *filter(None, [_fault_of_text(row)])]
+        if faults:
             if not sound:
-                raise _not_whole(fault)
+                raise _not_whole(faults[0])
             break
         sound.append(row)
     return sound

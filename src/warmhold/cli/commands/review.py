@@ -10,6 +10,7 @@ import click
 
 from warmhold.cli import status
 from warmhold.cli.folders import USUAL, usual_folder
+from warmhold.cli.services import Discreet, address_option, or_leave, pairs_said
 from warmhold.cli.writing import check_target, write_stdout, write_whole
 
 if TYPE_CHECKING:
@@ -17,11 +18,12 @@ if TYPE_CHECKING:
 
     from warmhold.record import Event
     from warmhold.review.transfer import Transfer
+    from warmhold.service import Pair
 
 _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 
 
-@click.command()
+@click.command(cls=Discreet)
 @click.argument("folder", required=False)
 @click.option("--from", "first", metavar="YYYY-MM", help="Only transfers from this month on.")
 @click.option("--to", "last", metavar="YYYY-MM", help="Only transfers up to this month.")
@@ -33,6 +35,7 @@ _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 )  # fmt: skip
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True,
               help="Of the invented service.")  # fmt: skip
+@address_option("--service", "Review all devices of a service", required=False)
 @click.option("--html", "html_file", metavar="FILE", help="Also write a page to read or print.")
 @click.option(
     "--json", "json_file", metavar="FILE",
@@ -45,6 +48,7 @@ def command(
     since: str | None,
     invented: int | None,
     seed: int,
+    where: str | None,
     html_file: str | None,
     json_file: str | None,
 ) -> int:
@@ -63,19 +67,34 @@ def command(
             check_target(option, str(target))
     if html_file == "-":
         raise click.UsageError("--html needs a file.")
-    if invented is not None:
-        if folder is not None:
-            raise click.UsageError("Name a record or --invented, not both.")
+    if sum(one is not None for one in (folder, invented, where)) > 1:
+        raise click.UsageError("Name a record, --invented or --service: only one of them.")
+    found: Sequence[Transfer]
+    pairs: Sequence[Pair] = ()
+    if where is not None:
+        found, title, pairs = _of_service(where)
+    elif invented is not None:
         from warmhold.review.invented import Service  # noqa: PLC0415
 
-        found: Sequence[Transfer] = list(Service(seed, invented))
+        found = list(Service(seed, invented))
         title = f"Invented service, seed {seed}: no real baby"
     else:
         path = Path(folder).expanduser() if folder else usual_folder()
         found, title = _read(path), f"Review of {path}"
     kept = [one for one in found if _within(one.month, first, last)]
     _write(kept, title, since or "", html_file, json_file)
+    keys = {one.key for one in kept}
+    for line in pairs_said(pair for pair in pairs if {pair.one.key, pair.other.key} <= keys):
+        click.echo(line, err=True)
     return status.GO
+
+
+def _of_service(where: str) -> tuple[Sequence[Transfer], str, Sequence[Pair]]:
+    from warmhold.service import Service, pairs, transfers, trips  # noqa: PLC0415
+
+    with or_leave(lambda: Service.open(where)) as service:
+        found = or_leave(lambda: trips(service))
+        return transfers(found), f"Review of {service.shown}", pairs(found)
 
 
 def _within(month: str | None, first: str | None, last: str | None) -> bool:
