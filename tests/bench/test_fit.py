@@ -84,7 +84,7 @@ def test_scipy_finds_no_better_place() -> None:
     def rest(z: np.ndarray) -> np.ndarray:
         values = model.predict(0, z[None])
         parts = [w @ (b.values - v[0]) for w, b, v in zip(whites, blocks, values, strict=True)]
-        return np.concatenate([*parts, z])
+        return np.concatenate([*parts, np.sqrt(found.prior) * z])
 
     def slope(z: np.ndarray) -> np.ndarray:
         pieces = _pieces(model, z, central=True)[0]
@@ -93,7 +93,7 @@ def test_scipy_finds_no_better_place() -> None:
             part = np.zeros((piece.left.size, z.size))
             part[:, piece.active] = -(white @ piece.slope)
             parts.append(part)
-        return np.concatenate([*parts, np.eye(z.size)])
+        return np.concatenate([*parts, np.diag(np.sqrt(found.prior))])
 
     start = 0.3 * np.random.default_rng(1).standard_normal(model.count)
     other = least_squares(rest, start, jac=slope, xtol=1e-8, max_nfev=30)
@@ -113,13 +113,13 @@ def test_a_profile_is_what_refitting_with_the_number_held_gives() -> None:
     z[place] = shape.scores[0]
     for _ in range(6):  # Gauss-Newton on the others with fresh slopes
         pieces = _pieces(found.model, z, central=False)[0]
-        a, g = np.eye(z.size), -z
+        a, g = np.diag(found.prior), -found.prior * z
         for white, piece in zip(whites, pieces, strict=True):
             j, e = white @ piece.slope, white @ piece.left
             a[np.ix_(piece.active, piece.active)] += j.T @ j
             g[piece.active] += j.T @ e
         z[free] += np.linalg.solve(a[np.ix_(free, free)], g[free])
-    least = float(costs_of(found.model, z[None], found.scales)[0]) - found.cost
+    least = float(costs_of(found.model, z[None], found.scales, found.prior)[0]) - found.cost
     assert shape.deviance[0] == pytest.approx(least, abs=0.15)
     assert shape.low < found.scores[place] < shape.high
 
@@ -188,6 +188,25 @@ def test_no_logs_and_unfit_logs_are_refused() -> None:
         characterise([Observed(replace(log, numbers=without))], one.unit)
 
 
+def test_a_profile_that_is_too_sure_of_itself_is_found_out() -> None:
+    """A hidden unit 2.2 times further out: the profile's spreads are widened, and it is said."""
+    unit = hidden.shipped_unit("alder-single")
+    rng = np.random.default_rng(12)
+    instruments = hidden.Instruments()
+    values, truth = hidden.hidden_values(unit, rng, 2.2)
+    offsets = hidden.shared_offsets(rng, instruments)
+    logs = [hidden.simulated(unit, values, t, rng, instruments, offsets) for t in hidden.USUAL]
+    fitted = characterise([Observed(log) for log in logs], unit)
+    assert fitted.estimate.wider >= 1.5
+    assert any("times as wide" in note for note in fitted.notes)
+    untouched = next(n for n in fitted.numbers if n.key == "hood.front_exchange_lps")
+    assert untouched.state == "not touched"
+    assert untouched.width == pytest.approx(fitted.estimate.wider, rel=0.05)
+    inside = [n.after.low <= truth[n.key] <= n.after.high for n in fitted.numbers]
+    assert np.mean(inside) > 0.7
+    assert known().fitted.estimate.wider <= 1.3
+
+
 # --- errors ------------------------------------------------------------------------------------
 
 
@@ -205,7 +224,7 @@ def test_noise_and_lasting_error_are_read_off_the_logs() -> None:
             white, _ = whitener(block, made[block.channel])
             left = np.linalg.solve(white, rng.standard_normal(block.values.size))
             pieces.append(Piece(block, left, piece.active, piece.slope))
-    found = found_scales(pieces, expected_scales(tuple(made)), z)
+    found = found_scales(pieces, expected_scales(tuple(made)), z, np.ones(z.size))
     assert found["air_c"].lasting == pytest.approx(0.3, rel=0.75)
     assert found["air_c"].noise == pytest.approx(0.05, rel=0.6)
     assert found["wall_c"].noise == pytest.approx(0.2, rel=0.5)

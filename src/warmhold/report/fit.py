@@ -232,7 +232,11 @@ def _untold(fitted: Fitted) -> tuple[tuple[str, str], ...]:
     out = []
     for one in fitted.numbers:
         if one.state == "not told":
-            why = f"its range is still {100 * one.width:.0f} % of the profile's"
+            why = (
+                f"its range is still {100 * one.width:.0f} % of the profile's"
+                if one.width < 1.0
+                else "its range is no narrower than the profile's"
+            )
             out.append((one.title, why))
     rest = [one.title for one in fitted.numbers if one.state == "not touched"]
     if rest:

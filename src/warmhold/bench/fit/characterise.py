@@ -162,7 +162,7 @@ def characterise(
         progress("what the logs cannot tell", 0.5)
     shapes = profiles(found, range(len(model.constants)))
     numbers = tuple(
-        _number(one, found.scores[place], found.deviation(place), shape, found.settled)
+        _number(one, place, found, shape)
         for place, (one, shape) in enumerate(zip(model.constants, shapes, strict=True))
     )
     if progress is not None:
@@ -191,9 +191,10 @@ def characterise(
     )  # fmt: skip
 
 
-def _number(one: Constant, score: float, deviation: float, shape: Profile, settled: bool) -> Number:
-    state: State = "told" if deviation <= TOLD and settled else "not told"
-    if deviation >= UNTOUCHED:
+def _number(one: Constant, place: int, found: Estimate, shape: Profile) -> Number:
+    score, deviation = float(found.scores[place]), found.deviation(place)
+    state: State = "told" if deviation <= TOLD and found.settled else "not told"
+    if deviation >= UNTOUCHED * found.wider:
         state = "not touched"
     values = one.at_score(shape.scores)
     return Number(
@@ -201,7 +202,7 @@ def _number(one: Constant, score: float, deviation: float, shape: Profile, settl
         Range(one.value, float(one.at_score(-HALF_90)), float(one.at_score(HALF_90))),
         Range(one.mean_and_spread(score, deviation)[0], float(one.at_score(shape.low)),
               float(one.at_score(shape.high))),
-        deviation, state, float(score),
+        deviation, state, score,
         tuple((float(v), float(d)) for v, d in zip(values, shape.deviance, strict=True)),
         one,
     )  # fmt: skip
@@ -340,6 +341,12 @@ def _notes(
             "Far from what the profile thought likely: "
             + ", ".join(one.title for one in far)
             + ". Check the logs and the unit before believing it."
+        )
+    if found.wider > 1.2:
+        notes.append(
+            "The unit lies further from its profile than the profile's spreads allow. Here they "
+            f"are taken {found.wider:g} times as wide; in the file, those that are not told stay "
+            "as they were and deserve a second look."
         )
     if found.left_out:
         notes.append(

@@ -30,6 +30,8 @@ Floats = NDArray[np.float64]
 LASTING_MIN: Final = 10.0
 SIZES: Final = (0.1, 0.2, 0.4, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0, 8.0)  # of the expected size
 PREFERENCE: Final = 1.5  # standard deviation of the logarithm of a size over the expected
+WIDTHS: Final = (1.0, 1.15, 1.3, 1.5, 1.75, 2.0, 2.5, 3.0)
+WIDTH_PREFERENCE: Final = 0.5  # standard deviation of the logarithm of a width
 FAR: Final = 6.0  # readings further off than this many deviations are left out
 
 
@@ -113,12 +115,13 @@ def _directions(moments: bytes) -> tuple[Floats, Floats]:
 
 
 def found_scales(
-    pieces: Sequence[Piece], scales: Mapping[str, Scale], scores: Floats
+    pieces: Sequence[Piece], scales: Mapping[str, Scale], scores: Floats, prior: Floats
 ) -> dict[str, Scale]:
     """Noise and lasting error of each channel that make the logs most likely.
 
     pieces : all blocks of all logs, around ``scores``
     scales : where the search starts
+    prior : (count,) one over the variance of each score before the logs
     """
     out = dict(scales)
     by_name = {
@@ -129,9 +132,9 @@ def found_scales(
     for name in scales:
         if SENSES[name].lasting == 0.0:  # a single event tells nothing of its own error
             continue
-        rest_a = np.eye(count)
-        rest_g = -scores.copy()
-        rest_q = float(scores @ scores)
+        rest_a = np.diag(prior)
+        rest_g = -prior * scores
+        rest_q = float(prior @ scores**2)
         for other, (a, g, q, _) in parts.items():
             if other != name:
                 rest_a += a
@@ -159,6 +162,45 @@ def found_scales(
         out[name] = _searched(name, out[name], cost)
         parts[name] = _information(by_name[name], out[name], count)
     return out
+
+
+def found_width(
+    pieces: Sequence[Piece], scales: Mapping[str, Scale], scores: Floats, constants: int
+) -> float:
+    """How many times wider than the profile's spreads the unit's numbers seem to lie, 1 or more.
+
+    A profile out of a manual may be more sure of itself than it should be. If the numbers that the
+    logs tell lie further out than their spreads allow, the spreads of those that the logs do not
+    tell are not to be trusted either: all of them are widened by the factor that makes the logs
+    most likely, with a preference for 1.
+
+    constants : how many of the scores, from the first, are the unit's numbers
+    """
+    count = scores.size
+    a, g, q = np.zeros((count, count)), np.zeros(count), 0.0
+    for name in scales:
+        turned = [_turned(piece) for piece in pieces if piece.block.channel == name]
+        more_a, more_g, more_q, _ = _information(turned, scales[name], count)
+        a += more_a
+        g += more_g
+        q += more_q
+
+    def cost(wider: float) -> float:
+        prior = prior_of(count, constants, wider)
+        whole, pull = a + np.diag(prior), g - prior * scores
+        _, size = np.linalg.slogdet(whole)
+        least = q + float(prior @ scores**2) - float(pull @ np.linalg.solve(whole, pull))
+        odd = (math.log(wider) / WIDTH_PREFERENCE) ** 2
+        return float(size - np.log(prior).sum() + least + odd)
+
+    return min(WIDTHS, key=cost)
+
+
+def prior_of(count: int, constants: int, wider: float) -> Floats:
+    """One over the variance of each score before the logs, (count,)."""
+    prior = np.ones(count)
+    prior[:constants] = 1.0 / wider**2
+    return prior
 
 
 def _information(

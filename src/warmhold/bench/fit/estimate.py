@@ -2,7 +2,9 @@
 
 Gauss-Newton steps on the scores, with derivatives by differences, shortened where a full step
 does not help. The prior is one unit per score, so that what no log tells stays where the profile
-had it, with its width. All trial runs that a step needs go through the model together.
+had it, with its width; when the numbers that are told show that the profile was too sure of
+itself, all its widths are taken larger (``errors.found_width``). All trial runs that a step needs
+go through the model together.
 """
 
 from __future__ import annotations
@@ -20,7 +22,9 @@ from warmhold.bench.fit.errors import (
     Scale,
     expected_scales,
     found_scales,
+    found_width,
     kept,
+    prior_of,
     whitener,
 )
 
@@ -45,6 +49,8 @@ class Estimate:
     blocks : per log, the blocks that were compared, without readings left out
     predicted : per log and block, what the model reads there
     slopes : per log and block, (readings, scores that the log depends on)
+    prior : (count,) one over the variance of each score before the logs
+    wider : how many times the profile's spreads were taken
     left_out : readings that were too far off
     settled : whether the last round changed next to nothing
     """
@@ -57,6 +63,8 @@ class Estimate:
     predicted: tuple[tuple[Floats, ...], ...]
     slopes: tuple[tuple[Floats, ...], ...]
     cost: float
+    prior: Floats
+    wider: float
     rounds: int
     settled: bool
     left_out: int
@@ -82,6 +90,8 @@ def estimate(model: Model, progress: Callable[[str, float], None] | None = None)
     channels = sorted({block.channel for track in model.tracks for block in track.blocks})
     scales = expected_scales(channels)
     settled, rounds, left_out = False, 0, 0
+    constants, wider = len(model.constants), 1.0
+    prior = prior_of(z.size, constants, wider)
     for rounds in range(1, ROUNDS + 1):
         if progress is not None:
             progress("fitting", rounds / ROUNDS)
@@ -89,11 +99,15 @@ def estimate(model: Model, progress: Callable[[str, float], None] | None = None)
         if rounds == 4:  # once the fit is near, what cannot be is put aside
             model, pieces, left_out = _without_far(model, pieces, scales)
         if rounds <= SETTLE_ROUNDS:
-            scales = found_scales([p for row in pieces for p in row], scales, z)
-        a, g, now = _normal(pieces, scales, z)
+            flat = [p for row in pieces for p in row]
+            scales = found_scales(flat, scales, z, prior)
+            if rounds > 2:
+                wider = found_width(flat, scales, z, constants)
+                prior = prior_of(z.size, constants, wider)
+        a, g, now = _normal(pieces, scales, z, prior)
         step = np.linalg.solve(a, g)
         tries = np.clip(z + np.outer(SHORTER, step), -FURTHEST, FURTHEST)
-        costs = costs_of(model, tries, scales)
+        costs = costs_of(model, tries, scales, prior)
         best = int(np.argmin(costs))
         fall = now - float(costs[best])
         if fall > 0.0:
@@ -102,7 +116,7 @@ def estimate(model: Model, progress: Callable[[str, float], None] | None = None)
             settled = fall > -1.0
             break
     pieces = _pieces(model, z, central=True)
-    a, _, cost = _normal(pieces, scales, z)
+    a, _, cost = _normal(pieces, scales, z, prior)
     return Estimate(
         model,
         z,
@@ -112,6 +126,8 @@ def estimate(model: Model, progress: Callable[[str, float], None] | None = None)
         tuple(tuple(p.block.values - p.left for p in row) for row in pieces),
         tuple(tuple(p.slope for p in row) for row in pieces),
         cost,
+        prior,
+        wider,
         rounds,
         settled,
         left_out,
@@ -152,10 +168,10 @@ def _without_far(
 
 
 def _normal(
-    pieces: Sequence[Sequence[Piece]], scales: Mapping[str, Scale], z: Floats
+    pieces: Sequence[Sequence[Piece]], scales: Mapping[str, Scale], z: Floats, prior: Floats
 ) -> tuple[Floats, Floats, float]:
     """Curvature, pull, and minus twice the log density (up to a constant)."""
-    a, g, cost = np.eye(z.size), -z.copy(), float(z @ z)
+    a, g, cost = np.diag(prior), -prior * z, float(prior @ z**2)
     for row in pieces:
         for piece in row:
             white, _ = whitener(piece.block, scales[piece.block.channel])
@@ -166,9 +182,9 @@ def _normal(
     return a, g, cost
 
 
-def costs_of(model: Model, scores: Floats, scales: Mapping[str, Scale]) -> Floats:
+def costs_of(model: Model, scores: Floats, scales: Mapping[str, Scale], prior: Floats) -> Floats:
     """Minus twice the log density at rows of scores, (rows,)."""
-    cost = np.einsum("ij,ij->i", scores, scores)
+    cost = scores**2 @ prior
     for number, track in enumerate(model.tracks):
         for block, values in zip(track.blocks, model.predict(number, scores), strict=True):
             white, _ = whitener(block, scales[block.channel])
@@ -237,8 +253,8 @@ def profiles(
     least = np.full(z.shape[0], np.inf)
     gained = np.zeros(z.shape[0])
     for turn in range(rounds + 1):
-        cost = np.einsum("ij,ij->i", z, z)
-        pull = -z.copy()
+        cost = z**2 @ found.prior
+        pull = -found.prior * z
         for number, row in enumerate(found.blocks):
             predicted = model.predict(number, z)
             active = model.active(number)
