@@ -41,7 +41,7 @@ THRESHOLD: dict[str, float] = {
     faults.HEATER: 5.0,
     faults.PROBE_AIR: 4.2,
     faults.PROBE_SHIFT: 4.8,
-    faults.LOSS: 4.3,
+    faults.LOSS: 5.2,
     faults.DRIFT: 3.7,
     faults.BATTERY: 2.6,
     faults.GAS: 3.2,
