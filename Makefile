@@ -84,6 +84,7 @@ tools-for-test:
 	    echo "The tests of the sheet need:$$missing (Debian: apt-get install$$missing)."; exit 2; \
 	  fi; \
 	fi
+	@.ci/postgresql
 
 test: tools-for-test $(VENV)/.stamp-test
 	@red=""; \
