@@ -30,13 +30,13 @@ def options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def finished(
-    job: Job, size: int, workers: int | None, on: str | None, keep: str | None
+    job: Job, size: int, workers: int | None, on: str | None, keep: str | None, few: int = 1
 ) -> Sequence[Summary]:
     """Run a job as asked, with its progress on a terminal; faults become plain words."""
     from warmhold.review.work import WorkFault, run, where_of  # noqa: PLC0415
 
     try:
-        where = where_of(workers, on, job.count, size)
+        where = where_of(workers, on, job.count, size, few)
         folder = None if keep is None else Path(keep).expanduser()
         return run(job, where=where, size=size, keep=folder, progress=_progress(), say=_say)
     except WorkFault as fault:

@@ -393,11 +393,11 @@ def handover_c(side: Side, members: int, seed: int) -> tuple[Floats, tuple[str, 
     """
     ensemble = prepare(side.case, members, seed, air_set_c=side.air_set_c, coarse=True)
     found = beyond(ensemble)
-    outside = any({"cold", "hot"} & set(one.unknown) for one in found)
-    said = tuple(one.what for one in found if not one.unknown or {"cold", "hot"} & set(one.unknown))
+    outside = tuple(one.what for one in found if {"cold", "hot"} & set(one.unknown))
     if outside:
-        return np.full(members, np.nan), said, True
-    return body_temperature_c(run(ensemble))[:, -1], said, False
+        return np.full(members, np.nan), outside, True
+    care = tuple(one.what for one in found if not one.unknown)
+    return body_temperature_c(run(ensemble))[:, -1], care, False
 
 
 RUN, LACKING, OUTSIDE, COOLED = 0, 1, 2, 3  # what became of a trip
@@ -476,8 +476,9 @@ def _part(job: WhatIfJob, first: int, end: int) -> Summary:
         after = before
         if other != was and not outside:
             after, more, outside = handover_c(other, job.members, job.seed)
-            found = tuple(dict.fromkeys((*found, *more)))
-        outside = outside or not bool(np.isfinite(before).all() and np.isfinite(after).all())
+            found = more if outside else (*found, *more)
+        if not outside and not bool(np.isfinite(before).all() and np.isfinite(after).all()):
+            outside, found = True, ("The model gives no finite temperature.",)
         for text in sorted({_without_numbers(text) for text in found}):
             said[f"{'outside' if outside else 'care'}|{text}"] += 1
         if outside:
@@ -603,6 +604,7 @@ class WhatIf:
     came: int
     off_k: float | None
     rests_on: tuple[str, ...]
+    invented: bool
     cautions: tuple[str, ...] = CAUTIONS
 
     def count(self, state: str) -> int:
@@ -644,6 +646,7 @@ def what_if(job: WhatIfJob, found: Sequence[Summary], title: str) -> WhatIf:
         sum(one.state == "cooled on purpose" for one in trips),
         sum(_holds(one.before, one.came_c) for one in read), len(read),
         float(np.median(off)) if off else None, RESTS_ON[job.change.kind],
+        job.service is not None,
     )  # fmt: skip
 
 
@@ -677,7 +680,12 @@ def _pooled(title: str, count: int, plain: Whole, sums: Whole) -> Pooled:
             part = table[..., column] - (0 if less is None else table[..., less])
             return part / (scale * table[..., _WEIGHT])
 
-        return Estimate(float(of(plain)), band_of(of(drawn)) if count >= FEWEST_POOLED else None)
+        value = float(of(plain))
+        if count < FEWEST_POOLED:
+            return Estimate(value, None)
+        band = band_of(of(drawn))
+        # a share that few members have lies beyond its quantiles: the band is widened to hold it
+        return Estimate(value, Band(min(band.p05, value), band.p50, max(band.p95, value)))
 
     def three(begin: int, less: int | None = None) -> tuple[Estimate, Estimate, Estimate]:
         one, two, last = (

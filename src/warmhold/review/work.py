@@ -300,12 +300,15 @@ class OnDask:
                 raise WorkFault(f"The cluster at {self.address} was lost before the end.")
 
 
-def where_of(workers: int | None, on: str | None, count: int, size: int) -> Where:
+def where_of(
+    workers: int | None, on: str | None, count: int, size: int, few: int = 1
+) -> Where:  # fmt: skip
     """Choose what runs a job.
 
     workers : processes on this computer; ``None`` for as many as it has processors
     on : dask://host:port, or ``None`` for this computer
     count, size : numbers, and numbers in a piece: one piece alone is run in this process
+    few : pieces up to which processes are not worth their start, unless they were asked for
 
     Raises ``WorkFault`` for an address that is none.
     """
@@ -317,7 +320,10 @@ def where_of(workers: int | None, on: str | None, count: int, size: int) -> Wher
         if kind != "dask" or not (separator and colon and host and port.isdigit()):
             raise WorkFault(f"{on} is no address of a cluster; write dask://host:port.")
         return OnDask(f"tcp://{place}")
-    wanted = min(workers or os.cpu_count() or 1, -(-count // size))
+    number = -(-count // size)
+    if workers is None and number <= few:
+        return Here()
+    wanted = min(workers or os.cpu_count() or 1, number)
     return Here() if wanted <= 1 else Processes(wanted)
 
 

@@ -96,7 +96,7 @@ def command(
         from warmhold.review.invented import Service  # noqa: PLC0415
 
         job = ReplayJob(Service(seed, invented), quantity, setting)
-        pieces = working.finished(job, TRIPS_IN_A_PIECE, workers, on, keep)
+        pieces = working.finished(job, TRIPS_IN_A_PIECE, workers, on, keep, few=10)
         _say(_replayed(Replayed.joined(setting, pieces), UNITS[quantity]))
         return status.GO
     found = _trends(folder, quantity, invented, seed)
@@ -201,7 +201,7 @@ def _searched(
     yield from _finding(found, UNITS[trends.what])
 
 
-def _unit(name: str) -> Unit:
+def _unit(name: str, option: str = "--unit") -> Unit:
     from warmhold.model import FaultyInput, parse_unit, shipped, shipped_path  # noqa: PLC0415
 
     path = Path(name)
@@ -210,7 +210,7 @@ def _unit(name: str) -> Unit:
     try:
         return parse_unit(path.read_text("utf-8"), str(path))
     except (OSError, UnicodeDecodeError) as error:
-        raise click.UsageError(f"--unit {name}: neither a file nor a shipped unit.") from error
+        raise click.UsageError(f"{option} {name}: neither a file nor a shipped unit.") from error
     except FaultyInput as error:
         raise click.ClickException(str(error)) from error
 

@@ -1,0 +1,80 @@
+"""Trips of the record as they were, ready to be run again.
+
+A trip is run from the plan in force when it began, with the air setting of its sheet where the
+trip states none, and with what became of it (`warmhold.review.counterfactual.as_it_was`). A trip
+whose plan cannot be read is kept, with the reason.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+
+from warmhold.model import Case, FaultyInput, parse_case
+from warmhold.plan.changes import with_start
+from warmhold.record.chain import Event
+from warmhold.record.transfers import transfer
+from warmhold.record.views import trip_view
+from warmhold.review.counterfactual import PastTrip, as_it_was
+
+TEXTS = ("trip_toml", "unit_toml", "policy_toml")
+
+
+def past_trips(events: Sequence[Event]) -> tuple[PastTrip, ...]:
+    """Return every trip that was started, in the order of their first entries.
+
+    events : of the whole record, in order
+    """
+    by_trip: dict[str, list[Event]] = {}
+    for event in events:
+        if event.trip:
+            by_trip.setdefault(event.trip, []).append(event)
+    found = (past_trip(mine) for mine in by_trip.values())
+    return tuple(one for one in found if one is not None)
+
+
+def past_trip(events: Sequence[Event]) -> PastTrip | None:
+    """Return one trip as it was; ``None`` when it was never started."""
+    one = transfer(events)
+    if one is None:
+        return None
+    plan = trip_view(events).planned
+    if plan is None:
+        return PastTrip(one.key, None, "it was never planned")
+    try:
+        case = case_of(*(str(plan.get(key, "")) for key in TEXTS))
+    except (FaultyInput, tomllib.TOMLDecodeError, RecursionError):
+        return PastTrip(one.key, None, "its plan cannot be read by this version")
+    return as_it_was(_as_set(case, plan.get("sheet")), one)
+
+
+def case_of(trip_toml: str, unit_toml: str, policy_toml: str) -> Case:
+    """Build a case from the three texts of a plan alone, whatever lies in any folder.
+
+    Raises ``FaultyInput`` or ``TOMLDecodeError`` when a text cannot be read.
+    """
+    raw = tomllib.loads(trip_toml.removeprefix("\ufeff"))
+    text = tomli_w.dumps({**raw, "unit": "./unit.toml", "policy": "./policy.toml"})
+    with tempfile.TemporaryDirectory(prefix="warmhold-") as name:
+        folder = Path(name)
+        (folder / "unit.toml").write_text(unit_toml, "utf-8")
+        (folder / "policy.toml").write_text(policy_toml, "utf-8")
+        return parse_case(text, "a trip of the record", folder)
+
+
+def _as_set(case: Case, sheet: Any) -> Case:
+    """Take the air setting that the sheet gave, where the trip states none."""
+    if case.trip.start.air_set_c is not None:
+        return case
+    for key in ("sheet", "start", "air_set_c"):
+        sheet = sheet.get(key) if isinstance(sheet, Mapping) else None
+    if isinstance(sheet, (int, float)) and not isinstance(sheet, bool):
+        grid = case.unit.limits.air_set_c
+        if grid.lowest <= sheet <= grid.highest:
+            return with_start(case, air_set_c=float(sheet))
+    return case
