@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import pytest
 import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
@@ -37,6 +39,11 @@ def test_an_empty_database_is_prepared_once(where) -> None:
         assert heads(service) == {}
         with service.reading() as connection:
             assert version(connection) == NEWEST
+
+
+def test_two_who_prepare_at_once_make_it_once(where) -> None:
+    with ThreadPoolExecutor(2) as pool:
+        assert sorted(pool.map(prepare, [where, where])) == [(0, 2), (2, 2)]
 
 
 def test_the_steps_lead_to_the_tables_that_are_used(where) -> None:
