@@ -19,12 +19,14 @@ from numpy.typing import NDArray
 
 from warmhold.review.invented import Service
 from warmhold.review.rates import LARGEST, Interval, poisson
-from warmhold.review.replay import Alarms, Setting, Trend, Trends, replay
+from warmhold.review.replay import HOLDS_ROWS, Alarms, Setting, Trends, replay
+from warmhold.review.transfer import Transfer
 from warmhold.review.work import Summary, Task
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
+ROW_S = 60.0  # of an invented trend
 TRIPS_IN_A_PIECE = 500  # about 150,000 rows of one a minute, a few megabytes
 
 
@@ -55,24 +57,34 @@ class ReplayJob:
 
 
 def _part(job: ReplayJob, first: int, end: int) -> Summary:
-    found = []
-    for number in range(first, end):
-        one = job.service.transfer(number)
-        made = job.service.trend_of(one, number)
-        found.append(Trend(made["seconds"], made[job.quantity], job.quantity, trip=one.key))
-    return summary_of(replay(Trends.of(found), job.setting), found)
+    service = job.service
+    trends = table(service, job.quantity, first, [service.transfer(n) for n in range(first, end)])
+    return summary_of(replay(trends, job.setting))
 
 
-def summary_of(alarms: Alarms, trends: Sequence[Trend]) -> Summary:
-    """Return what the figures of a replay need, as a piece gives it.
+def table(service: Service, quantity: str, first: int, transfers: Sequence[Transfer]) -> Trends:
+    """Return the trends of consecutive invented transfers, row behind row.
 
-    trends : those that were replayed, in the order of ``alarms``
+    transfers : those from number ``first`` on
     """
+    made = [service.trend_of(one, first + n) for n, one in enumerate(transfers)]
+    begins = np.zeros(len(made) + 1, dtype=np.int64)
+    np.cumsum([len(one["seconds"]) for one in made], out=begins[1:])
+    return Trends.from_table(
+        np.concatenate([one["seconds"] for one in made]),
+        np.concatenate([one[quantity] for one in made]),
+        begins,
+        quantity,
+        HOLDS_ROWS * ROW_S,
+    )
+
+
+def summary_of(alarms: Alarms) -> Summary:
+    """Return what the figures of a replay need, as a piece gives it."""
     length_s, length_count = _counted(alarms.episode_rows[:, 3] - alarms.episode_rows[:, 2])
-    spans = [float(one.seconds[-1] - one.seconds[0]) if len(one.seconds) else 0.0 for one in trends]
     return {
         "by_trip": alarms.by_trip,
-        "span_s": np.array(spans),
+        "unread_s": np.array([alarms.unread_s]),
         "length_s": length_s,
         "length_count": length_count,
         "row_s": np.array([alarms.row_s]),
@@ -90,14 +102,14 @@ class Replayed:
 
     trips : how many
     by_trip : (trips, 6) as in `Alarms`
-    span_s : (trips,) from the first to the last row [s]
+    unread_s : seconds of the records in which nothing was read [s]
     length_s, length_count : each length of an alarm that came, rising, and how often [s]
     row_s : distance of the rows, of the first piece; NaN when there are not two [s]
     """
 
     setting: Setting
     by_trip: Floats
-    span_s: Floats
+    unread_s: float
     length_s: Floats
     length_count: Whole
     row_s: float
@@ -110,7 +122,7 @@ class Replayed:
         return cls(
             setting,
             np.concatenate([np.empty((0, 6)), *(one["by_trip"] for one in found)]),
-            np.concatenate([np.empty(0), *(one["span_s"] for one in found)]),
+            math.fsum(float(one["unread_s"][0]) for one in found),
             lengths,
             counts,
             next((one for one in rows if not math.isnan(one)), math.nan),
@@ -130,11 +142,6 @@ class Replayed:
     def read_s(self) -> float:
         """Seconds that were read [s]."""
         return float(self.by_trip[:, 1].sum())
-
-    @property
-    def unread_s(self) -> float:
-        """Seconds of the records in which nothing was read [s]."""
-        return float((self.span_s - self.by_trip[:, 1]).sum())
 
     @property
     def seconds(self) -> float:
@@ -187,9 +194,9 @@ class Replayed:
         return any(0.0 < length < self.row_s for length in short)
 
 
-def replayed(alarms: Alarms, trends: Sequence[Trend]) -> Replayed:
+def replayed(alarms: Alarms) -> Replayed:
     """Return the figures of a replay that is in memory."""
-    return Replayed.joined(alarms.setting, [summary_of(alarms, trends)])
+    return Replayed.joined(alarms.setting, [summary_of(alarms)])
 
 
 def _added(found: Iterable[tuple[Any, Any]]) -> tuple[Floats, Whole]:

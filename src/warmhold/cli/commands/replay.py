@@ -105,7 +105,7 @@ def command(
             f"no trip has two or more readings of {quantity}. Try --invented 200."
         )
     trends = Trends.of(found)
-    _say(_replayed(replayed(replay(trends, setting), found), UNITS[quantity]))
+    _say(_replayed(replayed(replay(trends, setting)), UNITS[quantity]))
     if search:
         _say(_searched(trends, setting, side, weeks, unit_name, seed))
     return status.GO
