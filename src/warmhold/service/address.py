@@ -6,6 +6,7 @@ it to others. PostgreSQL's own ways are used instead (PGPASSWORD, PGPASSFILE, ~/
 
 from __future__ import annotations
 
+import logging
 import os
 import re
 import sqlite3
@@ -135,6 +136,7 @@ def _postgresql(place: Address) -> Engine:
             "PostgreSQL needs the package psycopg, which is not installed here.",
             "Install it: pip install 'warmhold[postgresql]'.",
         ) from error
+    logging.getLogger("psycopg").setLevel(logging.ERROR)  # a broken line is told in our own words
     given = place.url.query
     settings = {key: value for key, value in _PATIENCE.items() if key not in given}
     settings["prepare_threshold"] = None  # prepared statements do not outlive a pool between

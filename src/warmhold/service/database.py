@@ -241,7 +241,7 @@ def _trouble(error: SQLAlchemyError, shown: str) -> Trouble:
 def _of_sqlite(error: sqlite3.Error, shown: str) -> Trouble:
     name = str(getattr(error, "sqlite_errorname", "") or "")
     if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        return Trouble(
+        return Unreachable(
             f"Another program kept {shown} locked.", "Close it or let it finish, then try again."
         )
     if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
