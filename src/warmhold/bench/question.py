@@ -127,8 +127,10 @@ def case_for(question: Question, unit: Unit, policy: Policy, now: datetime) -> C
             "loading_minutes": 3, "hood_humidity_percent": 0,
         },
         "leg": [
-            {**corridor, "name": "walk to the door"}, {**outside, "name": "outside to the ambulance"}, road,
-            {**outside, "name": "outside from the ambulance"}, {**corridor, "name": "walk to the ward"},
+            {**corridor, "name": "walk to the door"},
+            {**outside, "name": "outside to the ambulance"}, road,
+            {**outside, "name": "outside from the ambulance"},
+            {**corridor, "name": "walk to the ward"},
         ],
         "supplies": {
             "delivery": "separate", "air_from": "none", "drive_gas": "none", "drive_lpm": 0,
