@@ -2,7 +2,7 @@
 
     python benchmarks/review_large.py [transfers] [--full] [--workers N]
 
-5,000 invented transfers with a row a minute, or 100,000 with --full (about 23 million rows; pandas
+5,000 invented transfers with a row a minute, or 100,000 with --full (about 22 million rows; pandas
 then needs some gigabytes). Each side runs in a process of its own, one after the other, on one
 processor, and tells its times and the most memory it held. Both work on the same transfers and
 rows; making them is clocked apart, for it is no part of the comparison. The figures of both sides
