@@ -233,7 +233,7 @@ def test_what_became_of_a_trip_stands_in_for_its_plan() -> None:
     known = [t for t in one.temperatures if ready and t.at <= ready]
     if known:
         assert made.case.trip.baby.temperature_c.value == known[-1].value_c
-    assert made.came_c == one.last_temperature().value_c  # type: ignore[union-attr]
+    assert made.came_c == one.last_temperature.value_c  # type: ignore[union-attr]
 
 
 def test_what_is_not_known_stays_as_planned() -> None:

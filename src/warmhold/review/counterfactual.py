@@ -217,7 +217,7 @@ def as_it_was(case: Case, one: Transfer) -> PastTrip:
 
     case : the plan in force
     """
-    last = one.last_temperature()
+    last = one.last_temperature
     came = None if last is None else last.value_c
     if case.trip.baby.cooled:
         return PastTrip(one.key, None, "cooled on purpose", came, True)
@@ -278,7 +278,7 @@ def invented_trip(one: Transfer) -> PastTrip:
     the transfer's times say; outdoors has the temperature of its season. The air is set to 2 K over
     the neutral sources' mean. A transfer without one of these is not run.
     """
-    last = one.last_temperature()
+    last = one.last_temperature
     came = None if last is None else last.value_c
     if one.cooled:
         return PastTrip(one.key, None, "cooled on purpose", came, True)

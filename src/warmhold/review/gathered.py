@@ -86,7 +86,10 @@ def review(transfers: Sequence[Transfer], title: str, since: str = "") -> Review
         Group("What was done of what was due", metrics.completeness(transfers)),
         Group("Equipment", metrics.equipment(transfers)),
     )
-    by_month = {month: [one for one in transfers if one.month == month] for month in months}
+    by_month: dict[str, list[Transfer]] = {month: [] for month in months}
+    for one in transfers:
+        if one.month is not None:
+            by_month[one.month].append(one)
     return Review(
         title,
         len(transfers),
@@ -153,8 +156,10 @@ def _charts(by_month: Mapping[str, Sequence[Transfer]]) -> list[Chart]:
     if not labels:
         return []
 
+    by_part = [metrics.temperature(mine) for mine in by_month.values()]
+
     def counted(key: str) -> tuple[list[int], list[int]]:
-        found = [_metric(metrics.temperature(mine), key) for mine in by_month.values()]
+        found = [_metric(part, key) for part in by_part]
         return [one.numerator for one in found], [one.denominator for one in found]
 
     out = []
@@ -188,8 +193,9 @@ def _funnels(transfers: Sequence[Transfer]) -> list[Funnel]:
         mine = metrics.by(transfers, key)
         if len(mine) < 3:
             continue
+        by_part = [metrics.temperature(one) for one in mine.values()]
         for stem, title in (("cold", "Arrived too cold"), ("hot", "Arrived too warm")):
-            found = [_metric(metrics.temperature(one), stem) for one in mine.values()]
+            found = [_metric(part, stem) for part in by_part]
             out.append(
                 funnel(
                     [one.numerator for one in found], [one.denominator for one in found],

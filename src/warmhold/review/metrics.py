@@ -143,12 +143,12 @@ def not_cooled(one: Transfer) -> Truth:
 
 
 def _last(one: Transfer) -> float | None:
-    found = one.last_temperature()
+    found = one.last_temperature
     return None if found is None else found.value_c
 
 
 def _first(one: Transfer) -> float | None:
-    found = one.first_temperature()
+    found = one.first_temperature
     return None if found is None else found.value_c
 
 
@@ -196,7 +196,7 @@ def temperature(transfers: Sequence[Transfer]) -> tuple[Metric, ...]:
 
 
 def _last_rectal(one: Transfer) -> float | None:
-    found = one.last_temperature()
+    found = one.last_temperature
     return None if found is None or found.site != "rectal" else found.value_c
 
 
@@ -221,7 +221,7 @@ def change_in_our_care(transfers: Iterable[Transfer]) -> Metric:
     lost: list[str] = []
     excluded = 0
     for one in transfers:
-        first, last = one.first_temperature(), one.last_temperature()
+        first, last = one.first_temperature, one.last_temperature
         if one.cooled:
             excluded += 1
         elif (

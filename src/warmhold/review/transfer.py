@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from typing import Final, Literal
 
 Urgency = Literal["time-critical", "urgent", "planned"]
@@ -127,20 +128,22 @@ class Transfer:
         length = (last - first).total_seconds() / 60.0
         return length if length >= 0.0 else None
 
-    @property
+    @cached_property
     def month(self) -> str | None:
         """Year and month in which it began, such as 2026-01."""
         began = self.moments.get("call") or self.moments.get("arrives")
         return None if began is None else f"{began:%Y-%m}"
 
+    @cached_property
     def first_temperature(self) -> Temperature | None:
-        """Return the first body temperature after the team arrived."""
+        """The first body temperature after the team arrived."""
         arrived = self.moments.get("arrives")
         later = (t for t in self.temperatures if arrived is None or t.at >= arrived)
         return next(later, None)
 
+    @cached_property
     def last_temperature(self) -> Temperature | None:
-        """Return the last body temperature up to the handover."""
+        """The last body temperature up to the handover."""
         over = self.moments.get("handed_over")
         earlier = [t for t in self.temperatures if over is None or t.at <= over]
         return earlier[-1] if earlier else None
