@@ -6,7 +6,14 @@ from datetime import UTC, datetime
 
 import pytest
 
-from warmhold.bench.question import RANGES, Question, ask, case_for, with_run_down
+from warmhold.bench.question import (
+    RANGES,
+    Question,
+    ask,
+    case_for,
+    text_with_run_down,
+    with_run_down,
+)
 from warmhold.bench.readiness import History, RunDown
 from warmhold.model import Policy, Quantity, Unit, load_case, parse_unit, shipped_path
 from warmhold.plan.quick import quick_margins
@@ -90,3 +97,17 @@ def test_every_question_in_range_is_a_trip(
 ) -> None:
     case = case_for(Question(hours, outside_c, weight_g, weeks), alder, policy, NOW)
     assert case.trip.legs[2].minutes.value == pytest.approx(hours * 60)
+
+
+def test_a_run_down_is_written_into_the_text_that_a_plan_is_made_with() -> None:
+    text = shipped_path("units", "alder-single").read_text("utf-8")
+    history = History("alder", run_downs=(RunDown(NOW, 62.0, 11.0, 40.0, True),))
+    changed, says = text_with_run_down(text, history)
+    unit = parse_unit(changed, "x")
+    assert unit.battery.health is not None
+    assert unit.battery.health.value == pytest.approx(0.62)
+    assert unit.battery.health.provenance == "measured"
+    assert "62 %" in says
+    assert text_with_run_down(changed, history) == (changed, ""), "what the profile says stays"
+    assert text_with_run_down(text, None) == (text, "")
+    assert text_with_run_down("not toml", history) == ("not toml", "")

@@ -10,6 +10,7 @@ from warmhold.bench.rounds import (
     Answer,
     RoomAir,
     expected_in_room,
+    impossible,
     judge_answer,
     missing,
     outcome,
@@ -97,7 +98,39 @@ def test_nothing_unanswered_is_good(rounds: Rounds, unit: Unit) -> None:
             for answer in (Answer(None), Answer(None, "no time"), Answer(False)):
                 judged = judge_answer(item, answer, unit, rounds)
                 assert judged.state == ("stop" if item.must else "care")
-                assert "Unknown" in judged.sentence
+                assert ("Unknown" if answer.value is None else "Not good") in judged.sentence
+
+
+def test_good_with_a_reason_against_it_is_asked_about(rounds: Rounds) -> None:
+    daily = rounds.round[0]
+    fine = {item.key: Answer(True if item.answer == "seen" else 5.0) for item in daily.item}
+    assert missing(daily, fine) == {}
+    assert set(missing(daily, {**fine, "alarms": Answer(True, "not heard")})) == {"alarms"}
+    assert set(missing(daily, {**fine, "alarms": Answer(False)})) == {"alarms"}
+    assert missing(daily, {**fine, "alarms": Answer(False, "not heard")}) == {}
+    assert missing(daily, {**fine, "oxygen-gauge": Answer(0.0)}) == {}, "empty is a reading"
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "fits"),
+    [
+        ("oxygen-sensor", 209.0, False), ("oxygen-sensor", 20.9, True), ("air-gauge", -5.0, False),
+        ("air-gauge", 0.0, True), ("air-gauge", 1500.0, False), ("battery", 12.0, False),
+        ("battery", 10.0, True),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_not_signed(
+    rounds: Rounds, unit: Unit, key: str, value: float, fits: bool
+) -> None:
+    item = next(one for one in rounds.round[0].item if one.key == key)
+    assert (impossible(item, value, unit) == "") is fits
+
+
+def test_at_height_the_known_pressure_stands_for_the_unknown_one() -> None:
+    """Last set at 950 hPa and now unknown: the same place, so that 20.9 is right."""
+    expected = expected_in_room(RoomAir(), RoomAir(950.0, 20.0, 40.0))
+    assert expected.low < 20.9 < expected.high
+    assert expected.high < 22.0
 
 
 def test_every_item_wants_an_answer_or_a_reason(rounds: Rounds) -> None:

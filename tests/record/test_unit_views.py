@@ -126,3 +126,29 @@ def test_an_entry_of_a_trip_is_not_corrected_from_outside(write: Writer) -> None
 )  # fmt: skip
 def test_the_unit_that_a_trip_names(text: str, name: str) -> None:
     assert unit_named_in(text) == name
+
+
+def test_a_log_that_is_judged_less_fully_later_does_not_undo_what_was_known(write: Writer) -> None:
+    log = "run.csv, SHA-256 abc"
+    share = {"key": "battery_share_percent", "value": 64.0, "bound": ""}
+    minutes = {"key": "battery_min", "value": 17.0, "bound": ""}
+    full = {"test": "run-down", "verdict": "fail", "reason": "64 %", "measured": [minutes],
+            "figures": [share]}  # fmt: skip
+    vague = {**full, "verdict": "cannot tell", "figures": [{**share, "bound": "at least"}]}
+    for hours, result in ((0, full), (2, vague)):
+        body = {"unit": "one", "results": [result], "log": log, "signed": "Ann"}
+        write("bench-test", body, hours=hours)
+    found = histories(write.record.events())["one"]
+    assert found.run_downs[-1].complete
+    assert found.trials["run-down"][-1].state == "stop"
+
+
+def test_a_trip_handed_over_in_the_minute_it_began_is_over(write: Writer) -> None:
+    plan = {"trip_toml": 'unit = "one"', "unit_toml": "x", "policy_toml": "x", "sheet": {}}
+    write("trip-planned", plan, "t1")
+    write("trip-started", {}, "t1", hours=1.01)
+    at = (T0 + timedelta(hours=1)).isoformat()
+    write("handover", {"to": "Dr Lund", "at": at, "texts": {}}, "t1", hours=1.02)
+    found = histories(write.record.events())["one"]
+    assert not found.on_the_road
+    assert found.last_trip_end == T0 + timedelta(hours=1.02)

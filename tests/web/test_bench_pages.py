@@ -210,9 +210,11 @@ def test_columns_are_mapped_once_and_remembered(server: Server, hand: Hand) -> N
     worked_out(hand, again)  # no mapping is asked for
     assert len(entries(server)) == before + 2
 
-    other = send(
-        hand, {"test": "displayed"}, log, unit=OTHER
-    )  # offered for the other unit, not used
+    wrong_unit = send(hand, {"test": "displayed"}, log, unit=OTHER)
+    assert wrong_unit.status_code == 422
+    assert f"on record as a log of {UNIT}" in plain(wrong_unit.text)
+    ticked = {"test": "displayed", "other_unit": "yes"}
+    other = send(hand, ticked, log, unit=OTHER)  # offered for the other unit, not used
     assert other.status_code == 200
     assert 'name = "Hazel double"' in fields_of(other.text)["mapping"]
     assert "were mapped before" in plain(other.text)
@@ -522,7 +524,8 @@ def test_a_fitted_version_is_offered_not_taken(
 
 
 def test_a_shipped_unit_is_never_written_over(server: Server, hand: Hand, short_log: bytes) -> None:
-    worked_out(hand, send(hand, {"test": "displayed"}, short_log, "short.csv", SHIPPED))
+    ticked = {"test": "displayed", "other_unit": "yes"}
+    worked_out(hand, send(hand, ticked, short_log, "short.csv", SHIPPED))
     key = hashlib.sha256(short_log).hexdigest()[:16]
     page = f"/fleet/{SHIPPED}/characterise"
     address = worked_out(hand, hand.post(page, {"log": key}, page=page))

@@ -152,6 +152,40 @@ def test_a_task_is_written_with_its_day(hand: Hand) -> None:
     assert "Air filter is overdue" not in hand.text(page)
 
 
+def test_a_run_down_by_hand_carries_its_figures_into_board_and_plan(hand: Hand) -> None:
+    page = "/fleet/alder-single"
+    form = {"task": "run-down", "says": "on the bench", "state": "stop", "minutes": "11"}
+    half = hand.post(f"{page}/task", form, page=page)
+    assert half.status_code == 422
+    assert "up to 120 %" in plain(half.text)
+    assert hand.post(f"{page}/task", {**form, "share": "62"}, page=page).status_code == 303
+    assert "11 min, 62 % of new" in hand.text("/fleet")
+    assert "held 62 %" in hand.text(page)
+    planned = hand.post("/plan/pick", {"trip": "winter-road"})
+    for _ in range(300):
+        where = planned.headers.get("location", str(planned.url))
+        planned = hand.client.get(where)
+        if planned.is_redirect and "/trip/" in planned.headers["location"]:
+            break
+        time.sleep(0.2)
+    trip = planned.headers["location"].split("/")[2]
+    sheet = plain(hand.client.get(f"/trip/{trip}/sheet").text)
+    assert "guessed from its age" not in sheet
+    before = hand.text(f"/trip/{trip}/before")
+    assert "on the fleet board" in before
+
+
+def test_the_unit_on_the_board_is_seen_at_the_door(hand: Hand) -> None:
+    fault = {"what": "heater does not heat", "effect": "not ready"}
+    page = "/fleet/alder-single"
+    assert hand.post(f"{page}/fault", fault, page=page).status_code == 303
+    trip = next(key for key in re.findall(r"/trip/(t[^/]+)/before", hand.client.get("/").text))
+    assert "heater does not heat" in hand.text(f"/trip/{trip}/before")
+    asked = hand.post(f"/trip/{trip}/start", {"at": "", "reason": ""})
+    assert asked.status_code == 422
+    assert "The unit is not ready" in plain(asked.text)
+
+
 def test_every_unit_is_asked_about_a_trip(hand: Hand) -> None:
     bad = hand.post("/fleet/ask", {"hours": "99", "power": "vehicle"}, page="/fleet")
     assert bad.status_code == 422

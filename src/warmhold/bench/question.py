@@ -6,6 +6,7 @@ a matter of the cylinders on board and is left to the plan.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -14,7 +15,7 @@ from typing import Any, Final, Literal
 import tomli_w
 
 from warmhold.bench.readiness import History
-from warmhold.model import Case, Policy, Quantity, Unit, parse_case
+from warmhold.model import Case, FaultyInput, Policy, Quantity, Unit, parse_case, parse_unit
 from warmhold.plan.planner import Progress
 from warmhold.plan.quick import Quick, quick_margins
 from warmhold.plan.sheet import Verdict
@@ -204,3 +205,31 @@ def ask(
         replies.append(Reply(name, found.verdict, found.headline, found, says))
     order: tuple[Verdict, ...] = ("go", "cannot tell", "not yet")
     return tuple(sorted(replies, key=lambda reply: order.index(reply.verdict)))
+
+
+def text_with_run_down(unit_toml: str, history: History | None) -> tuple[str, str]:
+    """Write what the last complete run-down measured into a unit's text that says nothing of it.
+
+    Returns the text and what was changed, in words; both as they were when nothing was.
+    """
+    try:
+        unit = parse_unit(unit_toml, "the unit")
+    except FaultyInput:
+        return unit_toml, ""
+    measured, says = with_run_down(unit, history)
+    health = measured.battery.health
+    if not says or health is None:
+        return unit_toml, ""
+    line = (
+        f"health = {{ value = {health.value:.4f}, spread = {health.spread:.4f}, "
+        f'provenance = "measured", note = "{health.note}" }}'
+    )
+    changed = re.sub(
+        r"^(\s*\[battery\][^\n]*\n)", lambda found: f"{found[1]}{line}\n", unit_toml, count=1,
+        flags=re.MULTILINE,
+    )  # fmt: skip
+    try:
+        parse_unit(changed, "the unit")
+    except FaultyInput:
+        return unit_toml, ""
+    return (changed, says) if changed != unit_toml else (unit_toml, "")

@@ -253,7 +253,11 @@ def _tasks(history: History, rounds: Rounds, due: tuple[Due, ...]) -> Iterator[R
     for task in rounds.task:
         found = standing[task.key].standing
         last = history.last_task(task)
-        if found == "never":
+        there = [name for name in task.trials if history.trials.get(name)]
+        if found == "never" and there:
+            lacking = ", ".join(name for name in task.trials if name not in there)
+            yield Reason("unknown", f"{task.title}: not on record yet: {lacking}.", "do these too")
+        elif found == "never":
             yield Reason(
                 "unknown",
                 f"{task.title}: nothing is on record.",
@@ -268,7 +272,14 @@ def _tasks(history: History, rounds: Rounds, due: tuple[Due, ...]) -> Iterator[R
 
 def _battery(history: History, rounds: Rounds) -> Iterator[Reason]:
     if not history.run_downs:
-        return  # told by its task
+        if any(task.key in history.tasks for task in rounds.task if "run-down" in task.trials):
+            yield Reason(
+                "ready with limits",
+                "Its run-down was written down without figures: how much its battery holds is "
+                "unknown.",
+                "write minutes and share of new, or judge a log of it",
+            )
+        return  # else told by its task
     last = history.run_downs[-1]
     low = rounds.limits.battery_health_low_percent.value
     if last.share_percent is None:
@@ -280,8 +291,9 @@ def _battery(history: History, rounds: Rounds) -> Iterator[Reason]:
     elif last.share_percent < low and not last.complete:
         yield Reason(
             "unknown",
-            f"The last run-down was stopped at {number(last.share_percent, 0)} % of the new "
-            f"energy, below the {number(low, 0)} % that it has to hold.",
+            f"The last run-down came to {number(last.share_percent, 0)} % of the new "
+            f"energy, below the {number(low, 0)} % that it has to hold; it is not known to have "
+            "ended at the cut-off.",
             "run it down to the unit's own cut-off",
         )
     elif last.share_percent < low:

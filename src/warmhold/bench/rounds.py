@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from warmhold.model import Round, RoundItem, Rounds, Unit
 from warmhold.plan.checklist import CheckItem, Judged, judge
@@ -18,6 +18,7 @@ from warmhold.science.analyser import DRY_AIR_PERCENT, reading_percent
 
 BAR_OF: Final = 10.0  # the limit counts divisions of a bar of ten
 STANDARD_KPA: Final = 101.325
+WEATHER_KPA: Final = 3.0  # between two days at one place (own choice)
 PRESSURE_HPA: Final = (500.0, 1100.0)  # what a barometer on the ground or in a cabin can show
 ROOM_C: Final = (-10.0, 45.0)
 
@@ -78,25 +79,28 @@ def expected_in_room(now: RoomAir, set_in: RoomAir | None = None) -> Expected:
     set_in : the air in which it was last set; ``None`` when that is not on record
 
     Returns the expected reading. Where the air of either moment is unknown the span covers air
-    from dry to saturated at 25 degC, and a weather change of 3 kPa either way (own choice). Form:
+    from dry to saturated at 25 degC, and a weather change of 3 kPa either way about the pressure
+    that is known (own choice). Form:
     Dalton's law, `science.analyser.reading_percent` (verified there). A unit that corrects for
     pressure by itself does not follow this: see its manual.
     """
     damp = (0.0, float(saturation_vapour_kpa(25.0)))
-    unknown_kpa = (STANDARD_KPA - 3.0, STANDARD_KPA + 3.0)
+    known = [
+        air.pressure_hpa / 10.0
+        for air in (now, set_in)
+        if air is not None and air.pressure_hpa is not None
+    ]
+    about = known[0] if known else STANDARD_KPA  # weather about the place that is known
 
-    def spans(air: RoomAir | None) -> tuple[tuple[float, ...], tuple[float, ...]]:
-        if air is None:
-            return unknown_kpa, damp
-        pressure = unknown_kpa if air.pressure_hpa is None else (air.pressure_hpa / 10.0,)
-        vapour = damp if air.vapour_kpa is None else (air.vapour_kpa,)
-        return pressure, vapour
+    def spans(air: RoomAir | None, alone: bool) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        vapour = damp if air is None or air.vapour_kpa is None else (air.vapour_kpa,)
+        if air is not None and air.pressure_hpa is not None:
+            return (air.pressure_hpa / 10.0,), vapour
+        return ((about - WEATHER_KPA, about, about + WEATHER_KPA) if alone else (about,)), vapour
 
-    (now_p, now_v), (was_p, was_v) = spans(now), spans(set_in)
-    if now.pressure_hpa is None and (set_in is None or set_in.pressure_hpa is None):
-        pairs = [(p, p + d) for p in (STANDARD_KPA,) for d in (-3.0, 0.0, 3.0)]
-    else:
-        pairs = [(p, q) for p in now_p for q in was_p]
+    now_p, now_v = spans(now, True)
+    was_p, was_v = spans(set_in, bool(known))
+    pairs = [(p, q) for p in now_p for q in was_p]
     values = [
         float(reading_percent(DRY_AIR_PERCENT, p, v, q, w))
         for p, q in pairs
@@ -162,8 +166,9 @@ def item_for(item: RoundItem, unit: Unit | None, rounds: Rounds) -> CheckItem:
 class Answer:
     """What was answered to one item of a round.
 
-    value : True for seen, a number for a reading, ``None`` when it was left out
-    reason : why it was left out
+    value : True for seen and good, False for seen and not good, a number for a reading, ``None``
+        when it was left out
+    reason : why it was left out, or what is not good
     air : the room's air, for the oxygen sensor
     """
 
@@ -180,9 +185,12 @@ def judge_answer(
     set_in: RoomAir | None = None,
 ) -> Judged:
     """Judge one answer; what was left out is never good."""
-    if answer.value is None or answer.value is False:
+    bad: Literal["stop", "care"] = "stop" if item.must else "care"
+    if answer.value is None:
         why = f" Left out: {answer.reason}" if answer.reason else ""
-        return Judged("stop" if item.must else "care", f"Unknown.{why}")
+        return Judged(bad, f"Unknown.{why}")
+    if answer.value is False:
+        return Judged(bad, f"Not good: {answer.reason or 'nobody wrote why'}")
     if item.answer == "room-air":
         return _room_air(float(answer.value), answer.air, set_in, rounds)
     if item.answer == "battery-bar" and unit is None:
@@ -217,16 +225,34 @@ def outcome(judged: Mapping[str, Judged]) -> str:
     return "stop" if "stop" in states else "care" if "care" in states else "good"
 
 
+def impossible(item: RoundItem, value: float, unit: Unit | None) -> str:
+    """Say why a reading cannot be, with what can; empty when it can."""
+    if item.answer == "battery-bar":
+        high = 100.0 if unit is None else float(unit.battery.bar_divisions)
+    elif item.unit == "%":
+        high = 100.0
+    else:
+        high = 350.0 if item.unit == "bar" else float("inf")
+    low = 0.0 if item.unit in {"%", "bar", "divisions"} else float("-inf")
+    if low <= value <= high:
+        return ""
+    return f"{item.title}: {value:g} cannot be; 0 to {high:g} {item.unit} can. Read it again"
+
+
 def missing(round_: Round, answers: Mapping[str, Answer]) -> dict[str, str]:
     """Return, by item, what has to be answered still: a value, or a reason for leaving it out."""
     left = {}
     for item in round_.item:
         answer = answers.get(item.key)
-        if answer is None or (answer.value in {None, False} and not answer.reason):
+        if answer is None or (
+            (answer.value is None or answer.value is False) and not answer.reason
+        ):
             what = (
                 "tick it"
                 if item.answer == "seen"
                 else f"write the reading in {item.unit or 'figures'}"
             )
             left[item.key] = f"{item.title}: {what}, or say why it is left out"
+        elif answer.value is True and answer.reason:
+            left[item.key] = f"{item.title}: it is ticked and has a reason against it: take one out"
     return left

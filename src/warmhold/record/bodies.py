@@ -304,8 +304,9 @@ def _answer(answer: Any) -> Faults:
     value = answer.get("value")
     if not isinstance(value, bool):
         yield from _given(answer, "value", _plain_value)
-    if "value" in answer and value in {None, False} and not str(answer.get("reason", "")).strip():
-        yield "reason: missing; what was left out needs one"
+    left = value is None or value is False
+    if "value" in answer and left and not str(answer.get("reason", "")).strip():
+        yield "reason: missing; what is not good or was left out needs one"
     yield from _given(answer, "judged", _one_of, JUDGED)
     yield from _given(answer, "says", _text, True)
     yield from _given(answer, "reason", _text, True)

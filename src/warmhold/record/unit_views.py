@@ -34,7 +34,7 @@ class _Gathered:
     """What is found of one unit while the entries are read."""
 
     shown: list[Shown] = field(default_factory=list)
-    started: datetime | None = None
+    away: set[str] = field(default_factory=set)  # trips that were started and not handed over
     ended: datetime | None = None
 
 
@@ -45,6 +45,7 @@ def histories(events: Sequence[Event]) -> dict[str, History]:
     """
     found: dict[str, _Gathered] = {}
     unit_of_trip: dict[str, str] = {}
+    over: set[str] = set()
     for event in events:
         if event.kind == "trip-planned":
             unit_of_trip[event.trip] = unit_named_in(str(event.body.get("trip_toml", "")))
@@ -58,10 +59,13 @@ def histories(events: Sequence[Event]) -> dict[str, History]:
         elif unit_of_trip.get(trip) and kind in {"trip-started", "handover"}:
             mine = found.setdefault(unit_of_trip[trip], _Gathered())
             if kind == "trip-started":
-                mine.started = max(filter(None, (mine.started, one.when)))
+                mine.away.add(trip)
             else:
-                at = moment_of(one.body["at"])
+                over.add(trip)
+                at = max(moment_of(one.body["at"]), one.when)  # it names its moment by the minute
                 mine.ended = max(filter(None, (mine.ended, at)))
+    for mine in found.values():
+        mine.away -= over
     return {name: _history(name, gathered) for name, gathered in sorted(found.items())}
 
 
@@ -84,6 +88,8 @@ def _history(name: str, gathered: _Gathered) -> History:
     faults: dict[int, OpenFault] = {}
     run_downs: list[RunDown] = []
     settings: list[Setting] = []
+    decided: set[tuple[str, str]] = set()  # tests that a log was judged by, pass or fail
+    whole_logs: dict[str, RunDown] = {}
     for one in entries:
         kind, body = one.event.kind, one.body
         if kind == "round":
@@ -95,11 +101,21 @@ def _history(name: str, gathered: _Gathered) -> History:
             )
         elif kind == "bench-test":
             for result in body["results"]:
+                key = (str(result["test"]), _log_of(one))
+                if result["verdict"] in {"invalid", "cannot tell"} and key in decided:
+                    continue  # the same log was judged more fully before
+                if result["verdict"] in {"pass", "fail"}:
+                    decided.add(key)
                 state = STATE_OF[result["verdict"]]
                 says = f"{result['verdict']}: {result.get('reason', '')}"
                 done = DoneTask(one.when, one.event.who, state, says, one.seq)
                 trials.setdefault(str(result["test"]), []).append(done)
-            run_downs += _run_downs(one)
+            for run_down in _run_downs(one):
+                fuller = whole_logs.get(_log_of(one))
+                if fuller is None or run_down.complete:
+                    run_downs.append(run_down)
+                if run_down.complete:
+                    whole_logs[_log_of(one)] = run_down
         elif kind == "fault":
             faults[one.seq] = OpenFault(
                 one.seq, one.when, one.event.who, str(body["what"]), body["effect"]
@@ -107,7 +123,6 @@ def _history(name: str, gathered: _Gathered) -> History:
     for one in entries:
         if one.event.kind == "fault-closed":
             faults.pop(int(one.body["fault"]), None)
-    started, ended = gathered.started, gathered.ended
     return History(
         unit=name,
         rounds={key: tuple(done) for key, done in rounds.items()},
@@ -116,8 +131,8 @@ def _history(name: str, gathered: _Gathered) -> History:
         faults=tuple(faults.values()),
         run_downs=tuple(run_downs),
         settings=tuple(settings),
-        on_the_road=started is not None and (ended is None or started > ended),
-        last_trip_end=ended,
+        on_the_road=bool(gathered.away),
+        last_trip_end=gathered.ended,
     )
 
 
@@ -141,6 +156,12 @@ def _settings(one: Shown) -> Iterable[Setting]:
             continue
         air = RoomAir(**{key: None if x is None else float(x) for key, x in room.items()})
         yield Setting(one.when, float(value), None, air)
+
+
+def _log_of(one: Shown) -> str:
+    """Return what tells one log from another; an entry by hand stands for itself."""
+    log = str(one.body.get("log", ""))
+    return log if "SHA-256" in log else f"entry {one.seq}"
 
 
 def _run_downs(one: Shown) -> Iterable[RunDown]:

@@ -117,7 +117,8 @@ def _lines(review: Review) -> Iterator[str]:
             yield f"  {'':<45} {change.comparison.words}"
     signals = [(chart, point) for chart in _charts(review) for point in chart.signals]
     yield ""
-    yield "Signals" if signals else "Signals: none"
+    none = "Signals: none" if judged(review) else "Signals: cannot tell, too few points"
+    yield "Signals" if signals else none
     for chart, point in signals:
         yield f"  {chart.title}, {point.label}: {_point(chart, point)}; {point.why}"
     if signals:
@@ -143,6 +144,11 @@ def change_of(one: Changed) -> str:
         unit = "points" if one.unit == "%" else one.unit
         band = f" (difference {low} to {high} {unit})"
     return f"{ends[0]} to {ends[1]} {one.unit}{band}: {one.comparison.verdict}"
+
+
+def judged(review: Review) -> bool:
+    """Whether any chart has points enough to raise a signal at all."""
+    return any(not chart.too_few for chart in _charts(review))
 
 
 def calibration_of(plan: Calibration) -> str:

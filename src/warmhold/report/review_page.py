@@ -48,6 +48,7 @@ def page(review: Review) -> str:
         drawings=[(chart, drawing, Markup(drawing.svg)) for chart, drawing in drawings],
         funnels=[(one, drawing, Markup(drawing.svg)) for one, drawing in funnels],
         signals=signals,
+        judged=said.judged(review),
         look=LOOK,
         version=_version(),
     )

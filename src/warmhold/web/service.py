@@ -12,11 +12,13 @@ from pathlib import Path
 from typing import Any, TypeVar, cast
 
 from warmhold import __version__
+from warmhold.bench.question import text_with_run_down
 from warmhold.model import Case, FaultyInput
 from warmhold.plan import plan_case
 from warmhold.plan.checklist import CheckItem, checklist
 from warmhold.plan.sheet import Sheet
 from warmhold.record import Entry, Event, Receipt, Record, Trouble
+from warmhold.record.unit_views import histories, unit_named_in
 from warmhold.record.views import TripView, trip_view
 from warmhold.report import json as sheet_json
 from warmhold.web.access import Passcodes, Sessions, Tries, User
@@ -375,7 +377,21 @@ class Service:
 
         Raises ``FaultyInput`` with every fault.
         """
-        return case_of(*complete(self.library, trip_toml, unit_toml, policy_toml))
+        return case_of(*self._texts(trip_toml, unit_toml, policy_toml))
+
+    def _texts(self, trip_toml: str, unit_toml: str, policy_toml: str) -> tuple[str, str, str]:
+        """Return the texts of trip, unit and policy; a unit's last run-down speaks in its profile.
+
+        A profile that states the battery's health itself, or was given as text, stays as it is.
+        """
+        trip, unit, policy = complete(self.library, trip_toml, unit_toml, policy_toml)
+        if not unit_toml:
+            try:
+                found = self.from_whole_record("histories", histories)
+            except NotSaved:
+                return trip, unit, policy
+            unit = text_with_run_down(unit, found.get(unit_named_in(trip)))[0]
+        return trip, unit, policy
 
     def _planned_before(self, texts: tuple[str, str, str]) -> dict[str, Any] | None:
         """Return the sheet of the same three texts: planned again it would be the same."""
@@ -408,7 +424,7 @@ class Service:
 
         then : called with the trip's key when it is in the record
         """
-        texts = complete(self.library, trip_toml, unit_toml, policy_toml)
+        texts = self._texts(trip_toml, unit_toml, policy_toml)
         case = case_of(*texts)
         trip = f"t{form_id[:12]}"
 

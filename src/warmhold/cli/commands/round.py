@@ -119,12 +119,14 @@ def _ask_one(item: RoundItem) -> Answer:
     from warmhold.web.quantities import number_in  # noqa: PLC0415
 
     seen = item.answer == "seen"
-    what = "y when seen" if seen else f"reading in {item.unit or 'figures'}"
+    what = "y when good, n and what is not" if seen else f"reading in {item.unit or 'figures'}"
     while True:
         text = str(click.prompt(f"     {what}, or why it is left out", default="",
                                 show_default=False)).strip()  # fmt: skip
         if seen and text.lower() in {"y", "yes"}:
             return Answer(True)
+        if seen and text.lower().startswith(("n ", "no ")) and len(text) >= SHORTEST_REASON:
+            return Answer(False, text.split(maxsplit=1)[1])
         value = None if seen else number_in(text)
         if value is not None:
             return Answer(value, "", _ask_room() if item.answer == "room-air" else _no_air())
@@ -212,7 +214,7 @@ def _shown(value: Any) -> str:
 
 def _allowed(item: RoundItem) -> str:
     if item.answer == "seen":
-        return 'true, or { reason = "..." }'
+        return 'true, { value = false, reason = "..." }, or { reason = "..." }'
     return f'a number{f" in {item.unit}" if item.unit else ""}, or {{ reason = "..." }}'
 
 
@@ -262,7 +264,7 @@ def _answer(item: RoundItem, given: Any, problems: list[Problem]) -> Answer | No
     if len(problems) > count:
         return None
     if isinstance(value, bool):
-        return Answer(True if value else None, reason.strip())
+        return Answer(value, reason.strip())
     return Answer(None if value is None else float(value), reason.strip(), RoomAir(**air))
 
 

@@ -13,8 +13,10 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from warmhold.plan.checklist import CheckItem, Judged, judge
+from warmhold.record.unit_views import unit_named_in
 from warmhold.record.views import Shown
 from warmhold.web.access import user_of
+from warmhold.web.fleet import FleetUnit, fleet_of
 from warmhold.web.posted import Posted, posted
 from warmhold.web.quantities import number_in, quantity_of_item, question
 from warmhold.web.service import NotSaved, Trip
@@ -32,6 +34,10 @@ if TYPE_CHECKING:
     from warmhold.web.service import Service
 
 STATE = {"good": "holds", "care": "cannot tell", "stop": "falls short"}
+READY = {
+    "ready": "holds", "ready with limits": "cannot tell", "unknown": "cannot tell",
+    "not ready": "falls short",
+}  # fmt: skip
 WORD = {"good": "good", "care": "take care", "stop": "stop"}
 LONGEST_REASON = 500
 SHORTEST_REASON = 3  # characters: a full stop is no reason
@@ -132,6 +138,11 @@ def routes(service: Service) -> list[Route]:
         answer.headers["Location"] += f"#item-{anchor(item.key)}"
         return answer
 
+    def _unit(trip: Trip) -> FleetUnit | None:
+        """Return the unit that goes along, as the board has it."""
+        planned = trip.view.planned or {}
+        return fleet_of(service).unit(unit_named_in(str(planned.get("trip_toml", ""))))
+
     def _doubt(trip: Trip, item: CheckItem, value: float | None) -> str:
         one = entered(trip).get(quantity_of_item(item.key))
         return question(one, value, None, None, None) if one and value is not None else ""
@@ -155,6 +166,8 @@ def routes(service: Service) -> list[Route]:
         left = [row for row in rows if row.open]
         reason = form.text("reason", LONGEST_REASON)
         not_go = trip.sheet is not None and trip.sheet.verdict != "go"
+        unit = _unit(trip)
+        not_go = not_go or (unit is not None and unit.readiness.state == "not ready")
         if (left or not_go or any(row.bad for row in rows)) and len(reason) < SHORTEST_REASON:
             again.faults = {"reason": "Write a few words."} if reason else {}
             again.asked = True
@@ -192,6 +205,8 @@ def routes(service: Service) -> list[Route]:
             status,
             groups=groups,
             rows=rows,
+            unit=_unit(trip) if trip.view.start is None else None,
+            READY=READY,
             open_rows=sorted((row for row in rows if row.open), key=lambda row: not row.item.must),
             again=again,
             saved=None if again.trouble or again.faults else saved_of(service, request, trip),

@@ -165,7 +165,7 @@ def routes(service: Service) -> list[Route]:
         return RedirectResponse(f"/plan/working/{job.key}", 303)
 
     def _read_form(asked: Asked, form: Posted, unit: FleetUnit) -> None:
-        _keep(asked, form)
+        _keep(asked, form, unit.key)
         try:
             asked.limits = bench_tests.limits_named(service.folder, form.text("limits", 100))
         except KeyError:
@@ -187,7 +187,7 @@ def routes(service: Service) -> list[Route]:
             asked.faults["signed"] = "Write your name: a bench test is signed."
         asked.entered = _entered(asked, form)
 
-    def _keep(asked: Asked, form: Posted) -> None:
+    def _keep(asked: Asked, form: Posted, unit: str) -> None:
         """Keep the log that was sent, or find the one that was chosen."""
         kept = form.text("kept", 16)
         if form.file is not None:
@@ -208,6 +208,16 @@ def routes(service: Service) -> list[Route]:
             asked.log_name = _name_on_record(kept) or form.text("kept_name", 100) or f"{kept}.csv"
         else:
             asked.faults["log"] = "Choose the file of the log."
+        other = "" if asked.log is None else _unit_on_record(asked.log.stem)
+        if other not in {"", unit} and form.text("other_unit") != "yes":
+            asked.faults["other_unit"] = f"This very file is on record as a log of {other}."
+
+    def _unit_on_record(key: str) -> str:
+        """Return the unit whose bench test a log is on record for; empty for none."""
+        found = service.from_whole_record("bench tests", _on_record)
+        return next(
+            (unit for unit, entries in found.items() for one in entries if one.key == key), ""
+        )
 
     def _name_on_record(key: str) -> str:
         """Return the name that a log came with, if a bench test of it is on record."""

@@ -13,7 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from warmhold.bench.question import RANGES, Question, Reply, ask
-from warmhold.bench.rounds import Answer, RoomAir, missing
+from warmhold.bench.rounds import Answer, RoomAir, impossible, missing
 from warmhold.model import Round, RoundItem
 from warmhold.record import Receipt
 from warmhold.web.access import needs, user_of
@@ -34,6 +34,7 @@ STATE = {
     "ready": "holds", "ready with limits": "cannot tell", "unknown": "cannot tell",
     "not ready": "falls short",
 }  # fmt: skip
+DUE_WORD = {"fine": "in date", "soon": "soon", "overdue": "overdue", "never": "never"}
 DUE = {"fine": "holds", "soon": "cannot tell", "overdue": "falls short", "never": "cannot tell"}
 JUDGED = {
     "good": "holds", "care": "cannot tell", "stop": "falls short", "not judged": "cannot tell",
@@ -41,6 +42,7 @@ JUDGED = {
 VERDICT = {"go": "holds", "not yet": "falls short", "cannot tell": "cannot tell"}
 ANSWER = Made("answer", "it is kept until the server ends", "/fleet", "Fleet")
 LONGEST = 500
+RUN_DOWN = "run-down"  # a bench test whose figures may be written by hand
 MOST_SHOWN = 20
 
 
@@ -153,6 +155,9 @@ def routes(service: Service) -> list[Route]:
         if len(says) < 3:
             again.faults["says"] = "Write what was found, and by whom if it was not you."
         at = _day(form.text("on", 20), again, fleet.now)
+        if RUN_DOWN in wanted.trials and (form.text("minutes") or form.text("share")):
+            body = _run_down(form, unit, again, state, says, user_of(request).name)
+            return _save(request, fleet, unit, again, "bench-test", body, at)
         body = {"unit": unit.key, "task": key, "state": state, "says": says}
         return _save(request, fleet, unit, again, "task", body, at)
 
@@ -166,6 +171,10 @@ def routes(service: Service) -> list[Route]:
         form = posted(request)
         again = Again("round", form.form_id, dict(form))
         answers = {item.key: _answer(item, form, again) for item in wanted.item}
+        for item in wanted.item:
+            value = answers[item.key].value
+            if isinstance(value, float) and (why := impossible(item, value, unit.profile)):
+                again.faults.setdefault(item.key, f"{why}.")
         for key, what in missing(wanted, answers).items():
             again.faults.setdefault(key, what + ".")
         signed = form.text("signed", 100)
@@ -218,7 +227,7 @@ def routes(service: Service) -> list[Route]:
     def _board(request: Request, again: Again, status: int = 200) -> Response:
         return render(
             request, "fleet.html", status, fleet=fleet_of(service), again=again, STATE=STATE,
-            DUE=DUE, ranges=RANGES,
+            DUE=DUE, DUE_WORD=DUE_WORD, ranges=RANGES,
         )  # fmt: skip
 
     def _unit_page(
@@ -228,7 +237,8 @@ def routes(service: Service) -> list[Route]:
         shown = tests[::-1]
         return render(
             request, "fleet_unit.html", status, fleet=fleet, unit=unit, again=again, STATE=STATE,
-            DUE=DUE, JUDGED=JUDGED, saved=request.query_params.get("saved", ""), most=MOST_SHOWN,
+            DUE=DUE, DUE_WORD=DUE_WORD, JUDGED=JUDGED, most=MOST_SHOWN,
+            saved=request.query_params.get("saved", ""),
             tests=shown, ageing=ageing_of(unit.history, tests, fleet.rounds),
             reports={
                 one.form_id for one in shown[:MOST_SHOWN]
@@ -258,6 +268,27 @@ def routes(service: Service) -> list[Route]:
     ]
 
 
+def _run_down(
+    form: Posted, unit: FleetUnit, again: Again, state: str, says: str, signed: str
+) -> dict[str, Any]:
+    """Read a run-down that was done by hand: minutes, and the share of a new battery's energy."""
+    figures = []
+    for name, key, what, most in (
+        ("minutes", "battery_min", "min", 2000.0), ("share", "battery_share_percent", "%", 120.0),
+    ):  # fmt: skip
+        value = number_in(form.text(name, 20))
+        if value is None or not 0.0 < value <= most:
+            again.faults[name] = f"Write a number above 0, up to {most:g} {what}."
+        else:
+            figures.append({"key": key, "value": value, "unit": what, "bound": ""})
+    verdict = "pass" if state == "good" else "fail"
+    result = {
+        "test": RUN_DOWN, "verdict": verdict, "reason": f"by hand: {says}",
+        "measured": figures[:1], "figures": figures[1:],
+    }  # fmt: skip
+    return {"unit": unit.key, "results": [result], "log": "written by hand", "signed": signed}
+
+
 def _day(given: str, again: Again, now: datetime) -> datetime | None:
     """Read the day on which a task was done; ``None``: now."""
     if not given:
@@ -277,7 +308,8 @@ def _answer(item: RoundItem, form: Posted, again: Again) -> Answer:
     """Read one answer of a round; what cannot be read becomes a fault."""
     reason = form.text(f"reason:{item.key}", LONGEST)
     if item.answer == "seen":
-        return Answer(True if form.text(f"value:{item.key}") == "seen" else None, reason)
+        given = form.text(f"value:{item.key}")
+        return Answer({"seen": True, "bad": False}.get(given), reason)
     text = form.text(f"value:{item.key}", 20)
     value = number_in(text)
     if text and value is None:
