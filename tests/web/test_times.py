@@ -73,6 +73,10 @@ def test_what_cannot_be_read_is_told_and_nothing_is_saved(going: tuple[Server, s
     assert "such as 03:12" in plain(wrong.text)
     assert "still to come" in plain(wrong.text)
     assert "vehicle" not in the_transfer(server).moments
+    early = (datetime.now(UTC) - timedelta(minutes=100)).strftime("%Y-%m-%d %H:%M")
+    order = hand.post(page, {"part": "moments", "vehicle": early}, page=page)
+    assert order.status_code == 422
+    assert "It lies before" in plain(order.text)
     for form in ({"part": "facts"}, {"part": "moments"}, {"part": "nothing"}, {}):
         assert hand.post(page, form, page=page).status_code == 422
     empty = hand.post(page, {"part": "equipment", "what": "", "class": "lamp"}, page=page)

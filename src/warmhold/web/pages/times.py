@@ -63,6 +63,7 @@ def routes(service: Service) -> list[Route]:
                 if at is not None:
                     body = {"moment": name, "at": at.isoformat()}
                     entries.append(("moment", body, None))
+            again.faults |= _out_of_order(entries, _known(trip))
         elif again.part == "facts":
             body = {name: form.text(name) for name in FACTS if form.text(name) in FACTS[name]}
             if form.text("team", 100):
@@ -112,6 +113,23 @@ def routes(service: Service) -> list[Route]:
         Route("/trip/{trip}/times", shown, methods=["GET"]),
         Route("/trip/{trip}/times", save, methods=["POST"]),
     ]
+
+
+def _out_of_order(
+    entries: list[tuple[str, dict[str, Any], datetime | None]], known: Mapping[str, datetime]
+) -> dict[str, str]:
+    """Tell which new moments lie before one that comes earlier, or after one that comes later."""
+    new = {str(body["moment"]): datetime.fromisoformat(body["at"]) for _, body, _ in entries}
+    whole = {**known, **new}
+    there = [name for name in MOMENTS if name in whole]
+    found = {}
+    for place, name in enumerate(there):
+        before = [one for one in there[:place] if whole[one] > whole[name]]
+        after = [one for one in there[place + 1 :] if whole[one] < whole[name]]
+        if name in new and (before or after):
+            other, word = (before[0], "before") if before else (after[0], "after")
+            found[name] = f"It lies {word} “{MEANING[other]}”: check the two."
+    return found
 
 
 def _typed(moment: datetime, trip: Trip) -> str:
