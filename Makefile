@@ -93,7 +93,7 @@ test: tools-for-test $(VENV)/.stamp-test
 	try $(BIN)/ruff format --check; \
 	try $(BIN)/mypy; \
 	try $(BIN)/lint-imports; \
-	try $(BIN)/pytest; \
+	try $(BIN)/pytest -n 2 --dist loadfile; \
 	if [ -n "$$red" ]; then printf "These checks failed:$$red\n"; exit 1; fi
 
 # --- bench ----------------------------------------------------------------

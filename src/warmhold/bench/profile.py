@@ -66,7 +66,7 @@ class NothingToWrite(ValueError):
 
 
 def next_path(old: Path) -> Path:
-    """First free name beside a file: ``fern.toml`` gives ``fern.v2.toml``, that ``fern.v3.toml``."""
+    """First free name beside a file: ``fern.toml`` gives ``fern.v2.toml``, then ``.v3``."""
     match = _VERSION.search(old.stem)
     stem = old.stem[: match.start()] if match else old.stem
     number = int(match[1]) + 1 if match else 2
