@@ -61,7 +61,11 @@ class Shown:
 
 @dataclass(frozen=True)
 class Reading:
-    """One value of one quantity. ``original`` is the value before corrections, when it differs."""
+    """One value of one quantity.
+
+    original : the value before corrections, when it differs
+    source : the device that told it; empty when a person entered it
+    """
 
     quantity: str
     value: float | str
@@ -70,6 +74,7 @@ class Reading:
     flag: str = ""
     corrected: bool = False
     original: float | str | None = None
+    source: str = ""
 
 
 @dataclass(frozen=True)
@@ -297,6 +302,7 @@ def _readings(observations: Iterable[Shown]) -> dict[str, list[Reading]]:
                 flag=str(flags.get(name, "")),
                 corrected=shown.corrected and (changed or name not in before),
                 original=before[name] if changed else None,
+                source=str(shown.body.get("source", "")),
             )
             found.setdefault(name, []).append(reading)
     for readings in found.values():
