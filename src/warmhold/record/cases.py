@@ -7,17 +7,14 @@ whose plan cannot be read is kept, with the reason.
 
 from __future__ import annotations
 
-import tempfile
 import tomllib
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
-import tomli_w
-
-from warmhold.model import Case, FaultyInput, parse_case
+from warmhold.model import Case, FaultyInput
 from warmhold.plan.changes import with_start
 from warmhold.record.chain import Event
+from warmhold.record.plan_texts import case_of
 from warmhold.record.transfers import transfer
 from warmhold.record.views import trip_view
 from warmhold.review.counterfactual import PastTrip, as_it_was
@@ -47,24 +44,11 @@ def past_trip(events: Sequence[Event]) -> PastTrip | None:
     if plan is None:
         return PastTrip(one.key, None, "it was never planned")
     try:
-        case = case_of(*(str(plan.get(key, "")) for key in TEXTS))
+        trip_toml, unit_toml, policy_toml = (str(plan.get(key, "")) for key in TEXTS)
+        case = case_of(trip_toml, unit_toml, policy_toml, "a trip of the record")
     except (FaultyInput, tomllib.TOMLDecodeError, RecursionError):
         return PastTrip(one.key, None, "its plan cannot be read by this version")
     return as_it_was(_as_set(case, plan.get("sheet")), one)
-
-
-def case_of(trip_toml: str, unit_toml: str, policy_toml: str) -> Case:
-    """Build a case from the three texts of a plan alone, whatever lies in any folder.
-
-    Raises ``FaultyInput`` or ``TOMLDecodeError`` when a text cannot be read.
-    """
-    raw = tomllib.loads(trip_toml.removeprefix("\ufeff"))
-    text = tomli_w.dumps({**raw, "unit": "./unit.toml", "policy": "./policy.toml"})
-    with tempfile.TemporaryDirectory(prefix="warmhold-") as name:
-        folder = Path(name)
-        (folder / "unit.toml").write_text(unit_toml, "utf-8")
-        (folder / "policy.toml").write_text(policy_toml, "utf-8")
-        return parse_case(text, "a trip of the record", folder)
 
 
 def _as_set(case: Case, sheet: Any) -> Case:
