@@ -416,7 +416,7 @@ class _Reading:
             if not _is_number(factor) or not _is_number(offset) or factor == 0:
                 self.wrong(f"{path}.units.{unit}", how, "factor, not zero, and offset")
                 continue
-            found[unit] = (float(factor), float(offset))
+            found[unit] = (float(str(factor)), float(str(offset)))
         return found
 
 
