@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from warmhold.bench.reading.mapping import DELIMITERS, LogMapping
+from warmhold.bench.reading.mapping import DELIMITERS, TableMapping
 from warmhold.bench.reading.strict import read_bytes
 from warmhold.model.fault import Fault, FaultyInput
 
@@ -61,7 +61,7 @@ def decoded(content: bytes, encoding: str, file: str) -> str:
     return text
 
 
-def read_cells(path: Path, mapping: LogMapping) -> Cells:
+def read_cells(path: Path, mapping: TableMapping) -> Cells:
     """Read a log's cells by its mapping.
 
     Raises ``FaultyInput`` for a file that cannot be read, or rows of another width.
