@@ -106,7 +106,7 @@ def proposed(
     time, used = _time(header, rows)
     unit, at = _unit(header, vocabulary)
     used |= {at} if at is not None else set()
-    channels, told, left = _channels(header, rows, used, vocabulary)
+    channels, told, left = channels_for(header, rows, used, vocabulary)
     document = {
         "format": 1,
         "name": f"columns of {name}"[:200],
@@ -277,9 +277,10 @@ def _unit(header: Sequence[str], vocabulary: Vocabulary) -> tuple[dict[str, str]
     return {"name": ASK}, None
 
 
-def _channels(
+def channels_for(
     header: Sequence[str], rows: Sequence[Sequence[str]], used: set[int], vocabulary: Vocabulary
 ) -> tuple[list[dict[str, object]], list[tuple[str, str, str]], list[str]]:
+    """Return the channels that a header tells, each with column and unit, and what is left."""
     wishes: dict[str, list[int]] = {}
     for i, name in enumerate(header):
         if i in used or not name:

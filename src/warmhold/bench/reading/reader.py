@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
@@ -299,8 +300,19 @@ def _check_unit(
     check_unit(written, values, row, channel, mapped, faults)
 
 
+class Placing(Protocol):
+    """A mapping that knows its vocabulary and can tell a fault at one of its keys."""
+
+    @property
+    def vocabulary(self) -> Vocabulary:
+        """What the columns can hold."""
+
+    def fault(self, path: tuple[str | int, ...], found: str, allowed: str, todo: str) -> Fault:
+        """Make a fault at a key of the mapping."""
+
+
 def check_unit(
-    header: str, values: Floats, row: int, channel: Column, mapped: MappedTable,
+    header: str, values: Floats, row: int, channel: Column, mapped: Placing,
     faults: list[Fault],
 ) -> None:  # fmt: skip
     """Tell a unit that a column's name or its numbers contradict.
