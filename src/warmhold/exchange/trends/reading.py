@@ -362,9 +362,7 @@ def find_mappings(file: File, folder: Path) -> tuple[Path, ...]:
         return ()
     if file.of_signals:
         header = read_signals(file).header
-        return mappings_that_fit(
-            lambda raw: header if "source" in raw and "header_row" not in raw else None, folder
-        )
+        return mappings_that_fit(lambda raw: header if "source" in raw else None, folder)
     content = read_bytes(file.path, LARGEST_LOG)
     tops: dict[Any, Sequence[str] | None] = {}
 
@@ -397,6 +395,19 @@ def remembered(file: File, folder: Path) -> AnyMapped | None:
         names = ", ".join(one.name for one in found)
         raise _fault(names, "several mappings for these columns", "one of them", "name one")
     return load_mapping(found[0], file.of_signals) if found else None
+
+
+def header_of(file: File, mapped: AnyMapped) -> tuple[str, ...]:
+    """Return the header that a mapping sees; empty for a table without one.
+
+    Raises ``FaultyInput``.
+    """
+    if isinstance(mapped, MappedSignals):
+        return read_signals(file).header
+    if file.sort == "sheet":
+        content = read_bytes(file.path, LARGEST_LOG)
+        return sheet_cells(content, mapped.mapping, file.name).header
+    return read_cells(file.path, mapped.mapping).header
 
 
 def propose_mapping(file: File, sheet: str | None = None) -> Proposal:

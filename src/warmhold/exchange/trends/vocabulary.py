@@ -60,7 +60,7 @@ _RULES: Rules = (
     ("glucose_mmol_l", (("glucose",),)),
     ("axillary_c", (("axillary", "axilla"),)),
     ("rectal_c", (("rectal",),)),
-    ("skin_c", (("skin",),)),
+    ("skin_c", (("skin", "tskin"),)),
     ("oxygen_set_percent", (_OXYGEN, _SET)),
     ("oxygen_percent", (_OXYGEN,)),
     ("hood_humidity_percent", (("humidity", "rh"),)),
