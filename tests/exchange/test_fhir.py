@@ -444,7 +444,7 @@ def mutated(document: Any, rng: random.Random) -> Any:
                 place = rng.randrange(len(holder[key]) + 1)
                 cut = holder[key]
                 holder[key] = cut[:place] + rng.choice(("", " ", "9", "-", "é")) + cut[place + 1 :]
-            elif what == 5 and isinstance(holder[key], (int, float)):
+            elif what == 5 and isinstance(holder[key], (int, float)) and abs(holder[key]) < 1e300:
                 holder[key] = holder[key] * rng.choice((-1, 0.1, 1e300))
             break
     return document
