@@ -15,7 +15,7 @@ from warmhold.model import Case, FaultyInput
 from warmhold.plan.changes import with_start
 from warmhold.record.chain import Event
 from warmhold.record.plan_texts import case_of
-from warmhold.record.transfers import transfer
+from warmhold.record.transfers import by_trip, transfer
 from warmhold.record.views import trip_view
 from warmhold.review.counterfactual import PastTrip, as_it_was
 
@@ -27,11 +27,7 @@ def past_trips(events: Sequence[Event]) -> tuple[PastTrip, ...]:
 
     events : of the whole record, in order
     """
-    by_trip: dict[str, list[Event]] = {}
-    for event in events:
-        if event.trip:
-            by_trip.setdefault(event.trip, []).append(event)
-    found = (past_trip(mine) for mine in by_trip.values())
+    found = (past_trip(mine) for mine in by_trip(events).values())
     return tuple(one for one in found if one is not None)
 
 

@@ -6,17 +6,30 @@ from collections.abc import Iterator
 from typing import Final
 
 from warmhold.report import words
+from warmhold.review.alarms import COARSE_S, DELAY_S, LimitFigures, WayFigures
 from warmhold.review.calibration import Calibration
 from warmhold.review.charts.funnel import Funnel
 from warmhold.review.charts.result import LOOK, Chart, Point
 from warmhold.review.gathered import Changed, Review
 from warmhold.review.metrics import Metric
+from warmhold.review.rates import Interval
+from warmhold.review.transfer import Way
 
 CAUTIONS: Final = (
     "A review counts what was written down. What was not is shown as missing, never as good.",
     "A signal says that a cause is worth looking for. It names no cause and no person.",
     "Decision support, not a medical device: talk it over with the people who were there.",
 )
+REPLAYED: Final = (
+    "Worked out from recorded trends, not read from any unit: the unit's own alarms are not on "
+    "record. What happens between two rows, or what somebody who acted on an alarm changed, is not "
+    "in it."
+)
+WAYS: Final[dict[Way, str]] = {
+    "as set": "as set",
+    "policy": "policy's limit for that baby",
+    "policy, later": f"the same, {DELAY_S:g} s beyond it before it alarms",
+}
 LEANING: Final = {
     "honest": "the band holds about nine in ten, as it should",
     "too sure": "plans are too sure: the band holds too few",
@@ -109,6 +122,17 @@ def _lines(review: Review) -> Iterator[str]:
         yield "Were the plans honest (a 90 % band should hold nine in ten)"
         for plan in review.calibrations:
             yield f"  {plan.title:<45} {calibration_of(plan)}"
+    yield ""
+    yield "Alarm limits, replayed"
+    yield f"  {REPLAYED}"
+    if not review.alarms:
+        yield f"  {no_trend(review)}"
+    for limit in review.alarms:
+        yield f"  {limit.title} ({trend_of(limit)})"
+        for way in limit.ways:
+            yield f"    {WAYS[way.way]:<43} {alarms_of(way)}"
+            yield f"    {'':<43} {silent_of(way)}"
+            yield f"    {'':<43} {counted_of(way)}"
     if review.changes:
         yield ""
         yield f"Before {review.since} and from then on"
@@ -128,6 +152,85 @@ def _lines(review: Review) -> Iterator[str]:
         yield f"  {chart.title}: {chart.too_few}"
     yield ""
     yield from CAUTIONS
+
+
+def no_trend(review: Review) -> str:
+    """Say that there is nothing to replay."""
+    return f"No trend of saturation, pulse or oxygen on record: {review.transfers} missing."
+
+
+def trend_of(limit: LimitFigures) -> str:
+    """Write how many transfers have a trend, how close its rows are, and who wrote what was set."""
+    apart = words.UNKNOWN if limit.row_s is None else f"every {_apart(limit.row_s)}"
+    parts = [f"{limit.with_trend} of {limit.transfers} have a trend, a row {apart}"]
+    if limit.coarse:
+        parts.append(
+            f"{limit.coarse} with rows more than {_apart(COARSE_S)} apart, which show few alarms"
+        )
+    if limit.unwritten:
+        parts.append(
+            f"in {limit.unwritten} nobody wrote what was set: the plan's limit stands for it"
+        )
+    return "; ".join(parts)
+
+
+def _apart(seconds: float) -> str:
+    return f"{seconds:g} s" if seconds < 180 else f"{words.number(seconds / 60, 0)} min"
+
+
+def alarms_of(way: WayFigures) -> str:
+    """Write how often and for how long a limit would have alarmed."""
+    if way.per_hour.estimate is None:
+        return words.UNKNOWN
+    stood = f"{words.number(way.alarm_h, 1)} h in alarm"
+    number = "1 alarm" if way.alarms == 1 else f"{way.alarms} alarms"
+    return f"{number}, {rate_of(way)} an hour; {stood}"
+
+
+def rate_of(way: WayFigures) -> str:
+    """Write alarms in an hour, with the 95 % interval."""
+    if way.per_hour.estimate is None:
+        return words.UNKNOWN
+    return f"{words.number(way.per_hour.estimate, 2)}{_band(way.per_hour)}"
+
+
+def silent_of(way: WayFigures) -> str:
+    """Write how long a reading was beyond policy's limit without the alarm."""
+    if way.silent_h is None or way.judged_h is None:
+        return f"beyond policy's limit without it: {words.UNKNOWN}"
+    silent, judged = (words.number(hours, 1) for hours in (way.silent_h, way.judged_h))
+    return f"beyond policy's limit without it: {silent} of {judged} h"
+
+
+def ratio_of(way: WayFigures) -> str:
+    """Write how many alarms there are for each one as set; empty for those as set."""
+    if way.to_as_set is None or way.to_as_set.estimate is None:
+        return ""
+    return f"{words.number(way.to_as_set.estimate, 2)}{_band(way.to_as_set)} for each one as set"
+
+
+def counted_of(way: WayFigures, *, ratio: bool = True) -> str:
+    """Write in how many transfers and hours it was counted, and what is missing and why.
+
+    ratio : also how many alarms there are for each one as set
+    """
+    transfers = "1 transfer" if way.transfers == 1 else f"{way.transfers} transfers"
+    parts = [f"{transfers}, {words.number(way.hours, 1)} h"]
+    if ratio and ratio_of(way):
+        parts.insert(0, ratio_of(way))
+    if way.excluded:
+        parts.append(f"{way.excluded} for which policy asks for none")
+    gone = ", ".join(f"{why} {number}" for why, number in way.missing.items())
+    missing = sum(way.missing.values())
+    parts.append(f"{missing} missing ({gone})" if gone else "0 missing")
+    return "; ".join(parts)
+
+
+def _band(interval: Interval) -> str:
+    ends = [
+        "open" if end is None else words.number(end, 2) for end in (interval.lower, interval.upper)
+    ]
+    return "" if ends == ["open", "open"] else f" ({ends[0]} to {ends[1]})"
 
 
 def change_of(one: Changed) -> str:

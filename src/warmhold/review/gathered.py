@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from warmhold.review import metrics
+from warmhold.review.alarms import LimitFigures, limit_figures
 from warmhold.review.before_after import Comparison, counts, medians, shares
 from warmhold.review.calibration import Calibration, calibrations
 from warmhold.review.charts.funnel import Funnel, funnel
@@ -57,6 +58,7 @@ class Review:
 
     first, last : months of the first and the last transfer, "unknown" when none says
     undated : transfers without a month, which are on no chart over time
+    alarms : limits replayed on recorded trends; none when no transfer has one
     """
 
     title: str
@@ -71,6 +73,7 @@ class Review:
     funnels: tuple[Funnel, ...]
     since: str = ""
     changes: tuple[Changed, ...] = ()
+    alarms: tuple[LimitFigures, ...] = ()
 
 
 def review(transfers: Sequence[Transfer], title: str, since: str = "") -> Review:
@@ -104,6 +107,7 @@ def review(transfers: Sequence[Transfer], title: str, since: str = "") -> Review
         tuple(_funnels(every)),
         since,
         tuple(_changes(every, since)) if since else (),
+        limit_figures(every),
     )
 
 

@@ -460,6 +460,17 @@ def replay_averaged(trends: Trends, mean: Floats, setting: Setting) -> Alarms:
     )
 
 
+def one_clock(trends: Trends) -> Floats:
+    """Seconds to add to the moments of each trip so that no two trips touch, (trips,) [s]."""
+    first = trends.begins[:-1]
+    filled = first < trends.begins[1:]
+    last = np.where(filled, trends.begins[1:] - 1, 0)
+    start = np.where(filled, trends.seconds[np.where(filled, first, 0)], 0.0)
+    lasts = np.where(filled, trends.seconds[last] - start, 0.0)
+    shift: Floats = np.concatenate([[0.0], np.cumsum(lasts[:-1] + 1.0)]) - start
+    return shift
+
+
 def _check_rows(seconds: Floats, value: Floats, name: str, begins: Whole | None = None) -> None:
     """Raise when time does not rise within a trip, or a number is not one that can be read."""
     if not np.all(np.isfinite(seconds)):

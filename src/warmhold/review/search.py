@@ -22,13 +22,14 @@ from numpy.typing import NDArray
 
 from warmhold.model import Grid, Policy, Sourced
 from warmhold.model.base import Mark
-from warmhold.review.rates import Interval, exact, poisson
+from warmhold.review.rates import LARGEST, Interval, exact, poisson
 from warmhold.review.replay import (
     SIDES,
     Alarms,
     Setting,
     Side,
     Trends,
+    one_clock,
     replay,
     replay_averaged,
 )
@@ -40,6 +41,8 @@ State = Literal["holds", "falls short", "cannot tell"]
 # this many transfers no interval is drawn from them.
 SHARE_NEEDED: Final = 0.9
 FEWEST_TRANSFERS: Final = 20
+RESAMPLES: Final = 1000
+_DRAWN_IN_ALL: Final = 20_000_000  # transfers; so many show what fewer resamples do not hide
 
 _SAME_S: Final = 1e-6
 
@@ -325,14 +328,7 @@ def alarmed_after(trends: Trends, alarms: Alarms, harms: Floats, side: Side) -> 
     -------
     (stretches,) 0 when the alarm stood already, NaN when there was none in time [s]
     """
-    # One clock for all trips, on which no two of them touch.
-    first = trends.begins[:-1]
-    filled = first < trends.begins[1:]
-    last = np.where(filled, trends.begins[1:] - 1, 0)
-    start = np.where(filled, trends.seconds[np.where(filled, first, 0)], 0.0)
-    lasts = np.where(filled, trends.seconds[last] - start, 0.0)
-    shift = np.concatenate([[0.0], np.cumsum(lasts[:-1] + 1.0)]) - start
-
+    shift = one_clock(trends)
     rows = alarms.episode_rows
     rows = rows[rows[:, 1] == SIDES.index(side)]
     move, own = shift[rows[:, 0].astype(np.int64)], shift[harms[:, 0].astype(np.int64)]
@@ -360,7 +356,7 @@ def search(
     delay_on_s: Sequence[float],
     seed: int,
     share_needed: float = SHARE_NEEDED,
-    resamples: int = 1000,
+    resamples: int = RESAMPLES,
 ) -> Finding:
     """Look for a setting that alarms less and misses no harm that the present one alarms.
 
@@ -421,7 +417,7 @@ def search(
     chosen_told, ratio = None, None
     if chosen is not None:
         chosen_told, counts = _told(held_out, chosen.setting, harms, side, seed, resamples)
-        ratio = _ratio(counts, present_counts, seed, resamples)
+        ratio = alarm_ratio(counts, present_counts, seed, resamples)
     needed = math.ceil(math.log(0.025) / math.log(share_needed) - 1e-9)
     state = _state(chosen_told, share_needed)
     fewer = ratio is not None and ratio.upper is not None and ratio.upper < 1.0
@@ -568,13 +564,12 @@ def _told(
     with_harm = np.unique(rows[:, 0])
     with_missed = np.unique(rows[~heard, 0])
     counts, hours = alarms.by_trip[:, 0], alarms.by_trip[:, 1] / 3600.0
-    by_chance = poisson(alarms.count, alarms.read_s / 3600.0)
     told = Told(
         setting=setting,
         transfers=len(counts),
         hours=float(hours.sum()),
         alarms=alarms.count,
-        per_hour=_wider(by_chance, _redrawn(counts, hours, seed, resamples)),
+        per_hour=bunched_rate(counts, hours, seed, resamples),
         harms=len(rows),
         alarmed=int(heard.sum()),
         share=exact(int(heard.sum()), len(rows)),
@@ -584,11 +579,35 @@ def _told(
     return told, counts
 
 
+def bunched_rate(
+    counts: Floats, hours: Floats, seed: int, resamples: int = RESAMPLES
+) -> Interval:  # fmt: skip
+    """Alarms in an hour, with an interval that knows that alarms come in bunches.
+
+    Parameters
+    ----------
+    counts : (transfers,) alarms of each
+    hours : (transfers,) that were read of each [h]
+    seed : of drawing whole transfers again
+    resamples : how often
+
+    Returns
+    -------
+    The wider of the exact Poisson interval and that of whole transfers drawn again [1/h].
+    """
+    total, whole = int(counts.sum()), float(hours.sum())
+    if total > LARGEST:
+        why = "more alarms than the interval is for"
+        return Interval(total / whole, None, None, 0.95, "none", why)
+    return _wider(poisson(total, whole), _redrawn(counts, hours, seed, resamples))
+
+
 def _redrawn(above: Floats, below: Floats, seed: int, resamples: int) -> tuple[float, float] | None:
     """Ratio of two sums over transfers, 2.5 % and 97.5 % of drawing whole transfers again."""
     if len(above) < FEWEST_TRANSFERS or below.sum() == 0.0:
         return None
     generator = np.random.default_rng([seed, 1])
+    resamples = min(resamples, max(200, _DRAWN_IN_ALL // len(above)))
     pair = np.column_stack([above, below])
     sums = np.array(
         [pair[generator.integers(0, len(pair), len(pair))].sum(axis=0) for _ in range(resamples)]
@@ -615,13 +634,18 @@ def _wider(one: Interval, other: tuple[float, float] | None) -> Interval:
     )
 
 
-def _ratio(chosen: Floats, present: Floats, seed: int, resamples: int) -> Interval:
+def alarm_ratio(
+    chosen: Floats, present: Floats, seed: int, resamples: int = RESAMPLES
+) -> Interval:  # fmt: skip
     """Alarms of the chosen setting for each of the present one, on the same transfers.
 
     Of the alarms of both, the share of the chosen setting is binomial when they come by chance
     alone; its odds are the ratio.
     """
     few, many = int(chosen.sum()), int(present.sum())
+    if few + many > LARGEST:
+        why = "more alarms than the interval is for"
+        return Interval(few / many if many else None, None, None, 0.95, "none", why)
     share = exact(few, few + many)
     if many == 0 or share.lower is None or share.upper is None:
         return Interval(None, None, None, 0.95, "none", "the present setting had no alarm")

@@ -13,6 +13,8 @@ from typing import Final, Literal
 Urgency = Literal["time-critical", "urgent", "planned"]
 Reason = Literal["medical", "surgical", "cardiac", "neurological"]
 Purpose = Literal["uplift", "capacity", "back-transfer", "out-patient", "palliative", "other"]
+Way = Literal["as set", "policy", "policy, later"]  # how a limit is replayed
+Why = Literal["no trend", "limit not known", "none asked for", "rows too far apart"]
 EventClass = Literal["gas", "power", "heat", "monitor", "pump", "vehicle", "other"]
 
 MOMENTS: Final[Mapping[str, str]] = {
@@ -76,6 +78,41 @@ class Share:
 
 
 @dataclass(frozen=True)
+class Heard:
+    """What one limit, set in one way, would have done on one recorded trend.
+
+    alarms : how many
+    seconds : in alarm [s]
+    read_s : in which there was a reading and the limit was known [s]
+    silent_s : beyond policy's limit for this baby without this alarm; ``None`` when that limit is
+        not known [s]
+    """
+
+    alarms: int
+    seconds: float
+    read_s: float
+    silent_s: float | None
+
+
+@dataclass(frozen=True)
+class LimitReplay:
+    """One limit of one transfer, replayed on its recorded trend: not the unit's own alarms.
+
+    row_s : median distance of the trend's rows; ``None`` without a trend [s]
+    written : whether anybody wrote what was set; else the plan's limit stands for it
+    beyond_s : beyond policy's limit for this baby; ``None`` when that is not known [s]
+    ways : what each way of setting it would have done
+    why : why a way is not in ``ways``
+    """
+
+    row_s: float | None = None
+    written: bool = False
+    beyond_s: float | None = None
+    ways: Mapping[Way, Heard] = field(default_factory=dict)
+    why: Mapping[Way, Why] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Transfer:
     """One transfer.
 
@@ -88,7 +125,7 @@ class Transfer:
     sets_due, sets_done : regular sets of observations
     checks_due, checks_done : items of the list before leaving; what was skipped with a reason
         counts as due and not done
-    alarms : how often each limit alarmed, and for how long [s]
+    alarms : by title of a limit, such as "Pulse, low"; empty when no trend was looked at
     """
 
     key: str
@@ -113,7 +150,7 @@ class Transfer:
     checks_done: int | None = None
     events: tuple[EquipmentEvent, ...] | None = None
     forecasts: tuple[Forecast, ...] = ()
-    alarms: Mapping[str, tuple[int, float]] = field(default_factory=dict)
+    alarms: Mapping[str, LimitReplay] = field(default_factory=dict)
     policy: str = ""
 
     def minutes(self, begin: str, end: str) -> float | None:
