@@ -74,7 +74,7 @@ def test_limits_are_replayed_in_the_review(folder: Path, tmp_path: Path, capfd) 
     said = " ".join(capfd.readouterr().out.split())
     assert "not read from any unit" in said
     assert "Oxygen saturation, low (1 of 1 have a trend, a row every 15 min; 1 with rows" in said
-    assert "0 transfers, 0.0 h; 1 missing (limit not known 1)" in said
+    assert "0 transfers, 0.0 h; 1 missing (limit not known)" in said
     assert "Alarm limits, replayed" in page.read_text("utf-8")
     target = tmp_path / "out.json"
     assert run(["review", "--invented", "40", "--json", str(target), "--html", str(page)]) == 0

@@ -23,7 +23,7 @@ CAUTIONS: Final = (
 REPLAYED: Final = (
     "Worked out from recorded trends, not read from any unit: the unit's own alarms are not on "
     "record. What happens between two rows, or what somebody who acted on an alarm changed, is not "
-    "in it."
+    "in it. Alarms for each one as set are those of the transfers that have both."
 )
 WAYS: Final[dict[Way, str]] = {
     "as set": "as set",
@@ -191,7 +191,7 @@ def rate_of(way: WayFigures) -> str:
     """Write alarms in an hour, with the 95 % interval."""
     if way.per_hour.estimate is None:
         return words.UNKNOWN
-    return f"{words.number(way.per_hour.estimate, 2)}{_band(way.per_hour)}"
+    return f"{_rate(way.per_hour.estimate)}{_band(way.per_hour)}"
 
 
 def silent_of(way: WayFigures) -> str:
@@ -206,7 +206,7 @@ def ratio_of(way: WayFigures) -> str:
     """Write how many alarms there are for each one as set; empty for those as set."""
     if way.to_as_set is None or way.to_as_set.estimate is None:
         return ""
-    return f"{words.number(way.to_as_set.estimate, 2)}{_band(way.to_as_set)} for each one as set"
+    return f"{_rate(way.to_as_set.estimate)}{_band(way.to_as_set)} for each one as set"
 
 
 def counted_of(way: WayFigures, *, ratio: bool = True) -> str:
@@ -220,16 +220,23 @@ def counted_of(way: WayFigures, *, ratio: bool = True) -> str:
         parts.insert(0, ratio_of(way))
     if way.excluded:
         parts.append(f"{way.excluded} for which policy asks for none")
-    gone = ", ".join(f"{why} {number}" for why, number in way.missing.items())
     missing = sum(way.missing.values())
+    gone = ", ".join(
+        why if number == missing else f"{number} {why}" for why, number in way.missing.items()
+    )
     parts.append(f"{missing} missing ({gone})" if gone else "0 missing")
     return "; ".join(parts)
 
 
+def _rate(value: float) -> str:
+    """Two decimals; what is not zero is not written as zero."""
+    if 0.0 < value < 0.005:
+        return "below 0.001" if value < 0.001 else f"{value:.3f}"
+    return words.number(value, 2)
+
+
 def _band(interval: Interval) -> str:
-    ends = [
-        "open" if end is None else words.number(end, 2) for end in (interval.lower, interval.upper)
-    ]
+    ends = ["open" if end is None else _rate(end) for end in (interval.lower, interval.upper)]
     return "" if ends == ["open", "open"] else f" ({ends[0]} to {ends[1]})"
 
 
