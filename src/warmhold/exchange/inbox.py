@@ -77,12 +77,14 @@ class Taken:
     repeated : the same message was there already; nothing was added
     refused : the reason with which it is kept; empty when it was understood
     said : what is odd about it, in words, such as an identity used before for another message
+    received_utc : when it was put on the disk
     """
 
     number: int
     repeated: bool
     refused: str = ""
     said: str = ""
+    received_utc: datetime = datetime.min.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True)
@@ -240,13 +242,13 @@ class Inbox:
 
     def _known(self, key: tuple[str, str, str], refused: str) -> Taken | None:
         row = self._connection.execute(
-            "SELECT number, refused, said FROM kept WHERE source = ? AND identity = ? "
+            "SELECT number, refused, said, received_utc FROM kept WHERE source = ? AND identity = ? "
             "AND digest = ? ORDER BY taken DESC LIMIT 1",
             key,
         ).fetchone()
         if row is None or (row[1] and not refused):
             return None
-        return Taken(row[0], True, row[1], row[2])
+        return Taken(row[0], True, row[1], row[2], moment_of(row[3]))
 
     def _put(self, key: tuple[str, str, str], raw: bytes, told: str, refused: str) -> Taken:
         source, identity, digest = key
@@ -258,13 +260,14 @@ class Inbox:
         said = ""
         if other is not None:
             said = f"{source} used {identity or 'no identity'} before, for message {other[0]}"
+        now = self._now()
         number = self._connection.execute(
             "INSERT INTO kept (source, identity, digest, taken, received_utc, told, refused, said,"
             " raw) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (source, identity, digest, not refused, iso(self._now()), told, refused, said, raw),
+            (source, identity, digest, not refused, iso(now), told, refused, said, raw),
         ).lastrowid
         assert number is not None
-        return Taken(number, False, refused, said)
+        return Taken(number, False, refused, said, now)
 
     def _check_room(self, more: int) -> None:
         size = self.path.stat().st_size
