@@ -33,6 +33,7 @@ MAPPINGS: Final = "trend-mappings"  # folder beside the record in which mappings
 AHEAD: Final = timedelta(minutes=10)  # a device's clock may be this much ahead of this computer's
 SHOWN_ROWS: Final = 4  # first and last ones of a preview
 MOST_NOTICED: Final = 200
+NEAR_S: Final = 60.0
 LEAST_EVERY_S: Final = (10, 30, 60, 120, 300, 600)
 
 
@@ -143,6 +144,7 @@ def preview(
     after = high - before - len(taken.seconds)
     noticed = [*trend.noticed, *_left_out(before, after, view)]
     noticed += _overlaps(events, taken, form_id)
+    noticed += _beside_entered(view, taken)
     body = _body(taken, digest_said, noticed)
     _check_size(body, trend)
     return Preview(
@@ -236,6 +238,30 @@ def _overlaps(events: Sequence[Event], taken: Recorded, form_id: str) -> Iterato
             yield (
                 f"entry {one.seq} holds a trend of the same source for some of this time; where "
                 "both tell one moment this later one counts"
+            )
+
+
+def _beside_entered(view: TripView, taken: Recorded) -> Iterator[str]:
+    """Hold a trend against what people entered within a minute of a row: a slip of zone shows."""
+    for key, values in taken.numbers.items():
+        course = view.courses.get(key)
+        at = taken.seconds[np.isfinite(values)]
+        told = values[np.isfinite(values)]
+        apart = []
+        for reading in () if course is None else course.readings:
+            if reading.flag or reading.source or not len(at):
+                continue
+            when = (reading.when - taken.start_utc).total_seconds()
+            near = int(np.argmin(np.abs(at - when)))
+            if abs(float(at[near]) - when) <= NEAR_S:
+                apart.append(abs(float(told[near]) - float(reading.value)))
+        if apart:
+            unit = quantities().numbers[key][0]
+            times = "once" if len(apart) == 1 else f"{len(apart)} times"
+            yield (
+                f"{key} was also entered by hand {times} within a minute of a row: the two differ "
+                f"by {float(np.median(apart)):.3g} {unit} in the middle, {max(apart):.3g} at most; "
+                "both are kept"
             )
 
 

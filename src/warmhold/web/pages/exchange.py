@@ -31,7 +31,12 @@ class Offer:
 
 
 # Each way in or out adds its own line here.
-OFFERS: tuple[Offer, ...] = ()
+OFFERS: tuple[Offer, ...] = (
+    Offer(
+        "in", "Trends in", "CSV, spreadsheet, EDF or WFDB of a monitor or logger onto one trip",
+        "/exchange/trends", "chart",
+    ),
+)  # fmt: skip
 
 
 def routes(service: Service) -> list[Route]:
