@@ -34,6 +34,7 @@ _MARKS = re.compile(rb"[\x0b\x1c]")
 _CHUNK = 65_536
 _AGAIN_S = 60.0  # the same is said again after this long
 _MOST_SAID = 1000
+_PARTING_S = 2.0
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
@@ -116,7 +117,7 @@ class Frames:
 
         why : it never will
         """
-        if self.inside or self._held.strip():
+        if not self.broken and (self.inside or self._held.strip()):
             yield self._piece(why if self.inside else "it stands outside of a frame", False)
         self._held.clear()
         self.inside = False
@@ -269,6 +270,7 @@ class Listener:
             server.close()
             for task in tuple(self._open):
                 task.cancel()
+            await asyncio.gather(*self._open, return_exceptions=True)
 
     async def _summaries(self) -> None:
         before = str(self.keeper.counts)
@@ -279,23 +281,30 @@ class Listener:
                 self.keeper.say(f"{datetime.now().astimezone():%H:%M}  {now}.")
             before = now
 
-    async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         name = writer.get_extra_info("peername")
         peer = str(name[0]) if name else "unknown"
-        task = asyncio.current_task()
-        assert task is not None
+        if not is_allowed(peer, self.place.allowed):
+            self.keeper.say(f"A connection from {peer} was closed: it is not on the list.")
+        elif len(self._open) >= self.bounds.connections:
+            self.keeper.say(
+                f"A connection from {peer} was closed: {len(self._open)} are open already."
+            )
+        else:
+            task = asyncio.get_running_loop().create_task(
+                self._serve_and_close(reader, writer, peer)
+            )
+            self._open.add(task)
+            task.add_done_callback(self._open.discard)
+            return
+        writer.close()
+
+    async def _serve_and_close(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, peer: str
+    ) -> None:
         try:
-            if not is_allowed(peer, self.place.allowed):
-                self.keeper.say(f"A connection from {peer} was closed: it is not on the list.")
-            elif len(self._open) >= self.bounds.connections:
-                self.keeper.say(
-                    f"A connection from {peer} was closed: {len(self._open)} are open already."
-                )
-            else:
-                self._open.add(task)
-                await self._serve(reader, writer, peer)
+            await self._serve(reader, writer, peer)
         finally:
-            self._open.discard(task)
             writer.close()
             with contextlib.suppress(OSError, TimeoutError):
                 await asyncio.wait_for(writer.wait_closed(), 5)
@@ -321,6 +330,8 @@ class Listener:
                     for answer in await self._keep(piece, peer):
                         writer.write(framed(answer))
                     await asyncio.wait_for(writer.drain(), self.bounds.frame_s)
+            if frames.broken:
+                await _let_it_be_read(reader, writer)
         except TimeoutError:
             if frames.inside:
                 why = f"the message did not end within {self.bounds.frame_s:g} s"
@@ -332,6 +343,16 @@ class Listener:
     async def _keep(self, piece: Piece, peer: str) -> tuple[bytes, ...]:
         """Keep a piece; a listener that is told to end meanwhile still finishes this."""
         return await asyncio.shield(asyncio.to_thread(self.keeper.keep, piece, peer))
+
+
+async def _let_it_be_read(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    """Give a sender that goes on sending the time to see its answer before the line is cut."""
+    if writer.can_write_eof():
+        writer.write_eof()
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(_PARTING_S):
+            while await reader.read(_CHUNK):
+                pass
 
 
 def is_allowed(peer: str, allowed: Sequence[Network]) -> bool:
