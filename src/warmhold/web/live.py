@@ -317,6 +317,8 @@ class Live:
             return self._service.write(user, form_id, trip, "source", body)
 
     def _check(self, source: str, trip: str) -> None:
+        if self._service.settings.rehearse:
+            raise NotJoined("In a rehearsal no device is joined to a trip.")
         if not can_be_named(source):
             raise NotJoined(
                 "The record cannot hold this name. Give the source another where it is taken in."

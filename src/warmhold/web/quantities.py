@@ -71,6 +71,11 @@ def _table() -> tuple[dict[str, Entered], Entered]:
     return listed, entered(GAUGE, raw["gauge"])
 
 
+def listed() -> Mapping[str, Entered]:
+    """Return what can be entered on any trip, with the limits of no unit in particular."""
+    return _table()[0]
+
+
 def quantities(case: Case) -> dict[str, Entered]:
     """Return what can be entered on a trip, in the order of a set."""
     listed, gauge = _table()
