@@ -391,7 +391,9 @@ def unit_line(one: FleetUnit) -> out.UnitLine:
         on_the_road=one.history.on_the_road,
         last_trip_ended_utc=one.history.last_trip_end,
         open_faults=tuple(
-            out.FaultOut(entry=x.seq, since_utc=x.since, who=x.who, what=x.what, effect=x.effect)
+            out.OpenFaultOut(
+                entry=x.seq, since_utc=x.since, who=x.who, what=x.what, effect=x.effect
+            )
             for x in one.history.faults
         ),
         battery=None if last is None else out.BatteryOut(

@@ -75,7 +75,7 @@ def document() -> dict[str, Any]:
             },
         },
     }
-    names = {name: name.removesuffix("Out").removesuffix("In") for name in defined["$defs"]}
+    names = {name: name.removesuffix("Out") for name in defined["$defs"]}
     if len(set(names.values())) != len(names):
         raise AssertionError("two models would have one name in the document")
     return dict(_renamed(made, {_REF.format(model=old): new for old, new in names.items()}, names))
@@ -107,7 +107,9 @@ _ABOUT = (
 
 def _models() -> tuple[list[type[BaseModel]], list[type[BaseModel]]]:
     outs: list[type[BaseModel]] = list(dict.fromkeys(one.answer for one in OPERATIONS))
-    ins: list[type[BaseModel]] = list(dict.fromkeys(one.body for one in OPERATIONS if one.body is not None))
+    ins: list[type[BaseModel]] = list(
+        dict.fromkeys(one.body for one in OPERATIONS if one.body is not None)
+    )
     return [*outs, ProblemOut], ins
 
 

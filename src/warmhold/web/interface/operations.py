@@ -262,6 +262,11 @@ def _observe(asked: Asked) -> s.Answer:
     return _save(asked, trip, asked.body, None)
 
 
+def _place(name: object) -> str:
+    """Say where a value of the body stands, as its schema's faults do."""
+    return f"body.values.{shown(str(name))}"
+
+
 def _given(asked: Asked) -> tuple[dict[str, float | str], datetime | None, tuple[str, ...]]:
     """Return values, time and what is confirmed, as far as each alone fits its schema."""
     if asked.body is not None:
@@ -272,7 +277,7 @@ def _given(asked: Asked) -> tuple[dict[str, float | str], datetime | None, tuple
     values: dict[str, float | str] = {
         str(name): value if isinstance(value, str) else float(value)
         for name, value in (given.items() if isinstance(given, Mapping) else ())
-        if f"body.values.{name}" not in bad and isinstance(value, str | float | int)
+        if _place(name) not in bad and isinstance(value, str | float | int)
     }
     confirmed = raw.get("confirmed")
     names = tuple(map(str, confirmed)) if isinstance(confirmed, list) else ()
@@ -308,14 +313,12 @@ def _against(asked: Asked, trip: Trip) -> list[Fault]:
             Fault(where="body.values", found="nothing but spaces", allowed="at least one value",
                   todo="fill in at least one")
         )  # fmt: skip
-    names = entered(trip)
+    names, wrong = entered(trip), {fault.where for fault in asked.faults}
     for name in values:
-        if name not in names and name not in WORDS and f"body.values.{name}" not in {
-            fault.where for fault in asked.faults
-        }:  # fmt: skip
+        if name not in names and name not in WORDS and _place(name) not in wrong:
             found.append(
                 Fault(
-                    where=f"body.values.{name}", found=shown(name),
+                    where=_place(name), found=shown(name),
                     allowed=", ".join((*names, *WORDS)), todo="name a cylinder of this trip",
                 )
             )  # fmt: skip
@@ -323,7 +326,7 @@ def _against(asked: Asked, trip: Trip) -> list[Fault]:
         if name not in confirmed:
             found.append(
                 Fault(
-                    where=f"body.values.{name}", found=why,
+                    where=_place(name), found=why,
                     allowed="a value that is not hard to believe, or one that was confirmed",
                     todo="ask the person who read it; if it was so, name it in confirmed and send "
                     "it again: it is kept as it came, with this as its flag",
@@ -526,7 +529,7 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         "The same questions as on the pages. It is on the disk when the answer comes. Send the "
         "same again with the same key when no answer came: it is kept once, and the answer is "
         "the same. Values that a machine read do not belong here: see `warmhold exchange listen`.",
-        s.SavedOut, _observe, role="chart", body=s.ObservationIn, status=201,
+        s.SavedOut, _observe, role="chart", body=s.NewObservation, status=201,
         problems=(400, 404, 409, 413, 415),
     ),
     Operation(

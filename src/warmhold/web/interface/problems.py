@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from starlette.responses import Response
 
 MEDIA: Final = "application/problem+json"
@@ -30,10 +30,28 @@ TITLES: Final[Mapping[int, tuple[str, str, str]]] = {
 }  # fmt: skip
 
 
-class Fault(BaseModel):
-    """One thing that is wrong with a request."""
+def readable(value: object) -> object:
+    """Write what no UTF-8 can hold as a question mark, in texts of whatever depth."""
+    if isinstance(value, str):
+        return value if value.isascii() else value.encode("utf-8", "replace").decode()
+    if isinstance(value, Mapping):
+        return {readable(key): readable(inside) for key, inside in value.items()}
+    if isinstance(value, list | tuple):
+        return tuple(readable(inside) for inside in value)
+    return value
 
+
+class _Readable(BaseModel):
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _readable(cls, given: Any) -> Any:
+        return readable(given) if isinstance(given, Mapping) else given
+
+
+class Fault(_Readable):
+    """One thing that is wrong with a request."""
 
     where: Annotated[str, Field(description="query, header or body, and the name in it")]
     found: Annotated[str, Field(description="what came, shortened")]
@@ -41,10 +59,8 @@ class Fault(BaseModel):
     todo: Annotated[str, Field(description="what to do about it")]
 
 
-class ProblemOut(BaseModel):
+class ProblemOut(_Readable):
     """Why a request was not answered. Nothing was saved, unless the status is 500."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
 
     type: Annotated[str, Field(description="what sort of problem, urn:warmhold:problem:...")]
     title: str
@@ -79,7 +95,7 @@ class Problem(Exception):
             detail=self.detail or f"{general}.",
             faults=self.faults,
         )
-        content = out.model_dump_json().encode("utf-8", "replace")
+        content = out.model_dump_json().encode()
         return Response(content, self.status, self.headers, media_type=MEDIA)
 
 

@@ -31,6 +31,7 @@ from pydantic_core import InitErrorDetails, PydanticCustomError
 from warmhold.plan.sheet import CAUTIONS
 from warmhold.record.bodies import GAUGE, NUMBERS
 from warmhold.record.clock import iso
+from warmhold.web.interface.problems import readable
 from warmhold.web.quantities import POWER_SOURCES
 
 MOST_IN_PAGE: Final = 500
@@ -44,17 +45,6 @@ class Why:
     """Why a field is ``null`` when nothing more is known about it."""
 
     text: str
-
-
-def _plain(value: object) -> object:
-    """Write what no UTF-8 can hold as a question mark, in texts of whatever depth."""
-    if isinstance(value, str):
-        return value if value.isascii() else value.encode("utf-8", "replace").decode()
-    if isinstance(value, Mapping):
-        return {_plain(key): _plain(inside) for key, inside in value.items()}
-    if isinstance(value, list | tuple):
-        return tuple(_plain(inside) for inside in value)
-    return value
 
 
 class Out(BaseModel):
@@ -72,7 +62,7 @@ class Out(BaseModel):
     @model_validator(mode="before")
     @classmethod
     def _readable(cls, given: Any) -> Any:
-        return _plain(given) if isinstance(given, Mapping) else given
+        return readable(given) if isinstance(given, Mapping) else given
 
     def model_post_init(self, _context: Any) -> None:
         """Say why of every field that is not known."""
@@ -286,7 +276,7 @@ def _moment(text: object) -> object:
     return found
 
 
-class ObservationIn(In):
+class NewObservation(In):
     """One set of values that a person read."""
 
     at: Annotated[
@@ -808,7 +798,7 @@ class DueOut(Out):
     ]
 
 
-class FaultOut(Out):
+class OpenFaultOut(Out):
     """A fault that was written down and not closed."""
 
     entry: Count
@@ -842,7 +832,7 @@ class UnitLine(Out):
     reasons: tuple[ReasonOut, ...]
     on_the_road: bool
     last_trip_ended_utc: Annotated[Time | None, Why("no ended trip is on record")]
-    open_faults: tuple[FaultOut, ...]
+    open_faults: tuple[OpenFaultOut, ...]
     battery: Annotated[BatteryOut | None, Why("no run-down with figures is on record")]
 
 
