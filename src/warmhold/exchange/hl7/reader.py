@@ -34,6 +34,7 @@ from warmhold.exchange.codes import (
 from warmhold.exchange.hl7.syntax import Header, Segment, Unreadable, header_of, parsed
 from warmhold.exchange.hl7.times import NoMoment, Zones, moment
 from warmhold.exchange.told import Told
+from warmhold.record.bodies import NUMBERS
 
 LOCAL_SYSTEM: Final = "99WHQ"  # table 0396: 99 and three more for codes of a project's own
 MOST_VALUES: Final = 10_000
@@ -434,7 +435,7 @@ def _quantity(one: Observed, rules: Rules, said: list[str]) -> tuple[Code | None
             if found is None and code in table().loinc:
                 others.add(code)
         elif named == LOCAL:
-            local = codes().get(code)
+            local = codes()[code] if code in NUMBERS else None  # a text is no value
         if found is not None:
             meant[found.key] = found
     if local is not None and local.key in _SATURATIONS and set(meant) <= set(_SATURATIONS):
