@@ -173,7 +173,9 @@ def outgoing(events: Sequence[Event], trip: str, head: tuple[int, str] | None = 
     """
     mine = [event for event in events if event.trip == trip]
     if not trip or not any(event.kind == "trip-planned" for event in mine):
-        raise Trouble(f"The record has no planned trip {trip!r}.", "Name one of its trips.")
+        known = dict.fromkeys(event.trip for event in events if event.kind == "trip-planned")
+        todo = f"It has: {', '.join(list(known)[-20:])}." if known else "It has none yet."
+        raise Trouble(f"The record has no planned trip {trip!r}.", todo)
     view = trip_view(mine)
     baby, start = _plan(view)
     shown = corrected(mine)
