@@ -45,6 +45,14 @@ OFFERS: tuple[Offer, ...] = (
         "in", "Trends in", "CSV, spreadsheet, EDF or WFDB of a monitor or logger onto one trip",
         "/exchange/trends", "chart",
     ),
+    Offer(
+        "out", "Records out", "One trip as FHIR, CSV, Parquet, HL7, JSON or PDF; each says what "
+        "it contains", "/exchange/records", "chart",
+    ),
+    Offer(
+        "others", "HTTP interface", "The record as JSON for a service's own boards and programs, "
+        "with tokens by role", "/exchange/interface",
+    ),
 )  # fmt: skip
 
 
