@@ -86,6 +86,7 @@ def test_the_files_of_the_page(served, tmp_path) -> None:
     assert [r["number"] for r in rows if r["quantity"] == "skin_c"] == ["36.4", "36.6"]
     table = pq.read_table(io.BytesIO(take("values.parquet"))).to_pylist()
     assert [r["number"] for r in table if r["quantity"] == "skin_c"] == [36.4, 36.6]
+    assert b"150388^MDC_TEMP_SKIN^MDC" in take("reports.hl7")
     assert b"mother told" in take("happenings.csv")
     assert b"meaning" in take("dictionary.csv")
     exported = json.loads(take("record.json"))
@@ -121,7 +122,7 @@ def test_a_served_record_comes_back_to_the_same_fingerprint(served, tmp_path, ca
 def test_the_command_writes_every_form_while_the_server_runs(served, tmp_path, capsys) -> None:
     server, trip = served
     given = {"--fhir": "f.json", "--csv": "tables", "--parquet": "tables", "--pdf": "h.pdf",
-             "--json": "r.json", "--alerts-r6": "a.json"}  # fmt: skip
+             "--json": "r.json", "--alerts-r6": "a.json", "--hl7": "o.hl7"}  # fmt: skip
     options = [word for o, n in given.items() for word in (o, str(tmp_path / n))]
     command = ["exchange", "out", trip, "--folder", str(server.folder), *options]
     assert run(command) == status.GO
@@ -130,6 +131,7 @@ def test_the_command_writes_every_form_while_the_server_runs(served, tmp_path, c
         assert word in captured.out
     assert "draft" in captured.err
     Bundle.model_validate_json((tmp_path / "f.json").read_bytes())
+    assert (tmp_path / "o.hl7").read_bytes().count(b"\rOBX|") >= 6
     text = "".join(page.extract_text() for page in PdfReader(tmp_path / "h.pdf").pages)
     for word in ("Heron 7", "ward team", "calm and warm", "36.6"):
         assert word in text

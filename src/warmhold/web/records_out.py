@@ -6,12 +6,12 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timezone, tzinfo
-from importlib import import_module
 from importlib.util import find_spec
 from typing import Any
 
 from warmhold.exchange.fhir import bundle_of, to_text
 from warmhold.exchange.fhir.alerts_r6 import DRAFT, alerts_of
+from warmhold.exchange.hl7.writer import reports_of
 from warmhold.exchange.outgoing import Outgoing
 from warmhold.exchange.tables import csv_text, parquet_bytes
 from warmhold.model import FaultyInput
@@ -96,13 +96,13 @@ ALERTS = Form(
     "application/fhir+json",
     _text(lambda out: to_text(alerts_of(out))),
 )
-ORU = "warmhold.exchange.hl7.writer"
 HL7 = Form(
     "reports.hl7",
     "HL7 v2 observation reports",
-    f"Every value with its time, status and device. {PSEUDONYM} No names of staff, no notes.",
+    f"Every value with its time, status and device. {PSEUDONYM} No names of staff, no notes. Flags "
+    "and names of devices are as they were told.",
     "application/hl7-v2",
-    lambda out: oru_bytes(out),  # noqa: PLW0108, defined below
+    reports_of,
 )
 PDF_SAYS = (
     "The handover as one page: pseudonym, times, course, what is left, who handed over to whom. "
@@ -111,22 +111,9 @@ PDF_SAYS = (
 JSON_SAYS = CONTAINS
 
 
-def oru_bytes(out: Outgoing) -> bytes:
-    """Write HL7 v2 observation reports.
-
-    Errors: Trouble when this version has no writer
-    """
-    if find_spec(ORU) is None:
-        raise Trouble("HL7 reports cannot be written by this version.", "")
-    return bytes(import_module(ORU).reports_of(out))
-
-
 def offered() -> tuple[Form, ...]:
     """Return the files that can be made here and now."""
-    found = [FHIR]
-    if find_spec(ORU) is not None:
-        found.append(HL7)
-    found += CSV
+    found = [FHIR, HL7, *CSV]
     if find_spec("pyarrow") is not None:
         found += PARQUET
     return tuple(found)
