@@ -84,7 +84,8 @@ class Told:
     """The last value of one quantity that a device told.
 
     fresh : whether it still says something of now
-    doubt : what the device said against it itself; empty when nothing
+    doubt : what there is to say against it; empty when nothing
+    doubted : whether it is the device itself that says so
     """
 
     one: Entered
@@ -93,6 +94,7 @@ class Told:
     when: datetime
     fresh: bool
     doubt: str
+    doubted: bool = False
 
 
 def told_by_devices(trip: Trip) -> dict[str, list[Told]]:
@@ -116,7 +118,7 @@ def told_by_devices(trip: Trip) -> dict[str, list[Told]]:
             )
             latest[source, name] = Told(
                 known[name], source, float(value), shown.when, is_fresh(reading, trip.now),
-                reading.flag,
+                reading.flag, reading.doubted,
             )  # fmt: skip
     found: dict[str, list[Told]] = {}
     order = {name: number for number, name in enumerate(NUMBERS)}
@@ -186,8 +188,9 @@ def disagreements_now(trip: Trip) -> list[Apart]:
         by_hand = [one for one in course.readings if not one.source]
         if by_hand:
             last[name] = by_hand[-1].seq
+    now = trip.view.end if trip.view.handover is not None and trip.view.end else trip.now
     return [
         one
         for one in disagreements(trip)
-        if one.hand.seq == last.get(one.one.key) and trip.now - one.hand.when <= SAID_FOR
+        if one.hand.seq == last.get(one.one.key) and now - one.hand.when <= SAID_FOR
     ]
