@@ -480,7 +480,7 @@ class Sender(threading.Thread):
 def test_a_listener_killed_again_and_again_loses_nothing_and_doubles_nothing(
     tmp_path: Path,
 ) -> None:
-    rounds = 120 if FULL else 4
+    rounds = 120 if FULL else 3
     draw = random.Random(20260114)
     process, port = _start(tmp_path, 0)
     sender = Sender(port)

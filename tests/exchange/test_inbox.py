@@ -271,7 +271,7 @@ _WRITER = """
 """
 
 
-@pytest.mark.parametrize("round_", range(20 if os.environ.get("WARMHOLD_FULL") else 3))
+@pytest.mark.parametrize("round_", range(20 if os.environ.get("WARMHOLD_FULL") else 2))
 def test_what_was_answered_outlives_a_killed_process(tmp_path: Path, round_: int) -> None:
     writer = subprocess.Popen(
         [sys.executable, "-c", textwrap.dedent(_WRITER), str(tmp_path)],
