@@ -89,11 +89,14 @@ def test_the_files_of_the_page(served, tmp_path) -> None:
     assert b"150388^MDC_TEMP_SKIN^MDC" in take("reports.hl7")
     assert b"mother told" in take("happenings.csv")
     assert b"meaning" in take("dictionary.csv")
+    pages = PdfReader(io.BytesIO(take("handover.pdf"))).pages
+    assert "ward team" in "".join(page.extract_text() for page in pages)
     exported = json.loads(take("record.json"))
     found = Record.import_into(tmp_path / "again", exported)
     assert (found.whole, found.head) == (True, exported["head"]["hash"])
     taken = [e.body["did"] for e in events_of_file(server.folder / FILE) if e.kind == "access"]
     assert f"took fhir.json of trip {trip}" in taken
+    assert f"took handover.pdf of trip {trip}" in taken
     assert f"took record.json of trip {trip}" in taken
 
 

@@ -14,8 +14,10 @@ from starlette.routing import Route
 from warmhold.exchange.outgoing import outgoing
 from warmhold.exchange.tables import INSTALL
 from warmhold.record import Trouble
+from warmhold.report.handover import handover_pdf
 from warmhold.web import records_out as forms
 from warmhold.web.access import needs, user_of
+from warmhold.web.handing_over import handover_of
 from warmhold.web.rendering import render
 from warmhold.web.service import NoSuchTrip
 from warmhold.web.trip_pages import render_trip, trip_of
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
 ADDRESS = "/exchange/records"
 MOST_TRIPS = 200
 RECORD = "record.json"
+HANDOVER = "handover.pdf"
+WAIT_S = 5.0
 _PLAIN = re.compile(r"[^A-Za-z0-9_-]")
 
 
@@ -58,6 +62,11 @@ def routes(service: Service) -> list[Route]:
             if name == RECORD:
                 content = forms.json_text(service.record.export(trip.key)).encode()
                 media = "application/json"
+            elif name == HANDOVER:
+                look = service.look(trip, WAIT_S)
+                head, who = service.record.head(), user_of(request).who
+                content = handover_pdf(handover_of(trip, look, head, who))
+                media = "application/pdf"
             else:
                 form = next((one for one in forms.offered() if one.name == name), None)
                 if form is None:
@@ -90,6 +99,7 @@ def routes(service: Service) -> list[Route]:
             groups=_groups(),
             trouble=trouble,
             record=RECORD,
+            handover=HANDOVER,
             json_says=forms.JSON_SAYS,
             pdf_says=forms.PDF_SAYS,
             head=service.record.head(),
