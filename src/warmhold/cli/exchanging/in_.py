@@ -94,7 +94,7 @@ def command(
     events = _events(where, trip)
     said = Stated(zone, _moment(start), source, every or 0.0)
     mapped = or_leave(lambda: with_stated(own, said.zone, said.start, said.source))
-    trend = or_leave(lambda: read_trend(given, mapped, said.every_s))
+    trend = or_leave(lambda: read_trend(given, mapped))
     now = datetime.now(UTC)
     found = or_leave(lambda: preview(trend, mapped, said, events, now))
     encoding = sys.stdout.encoding or "ascii"

@@ -17,9 +17,10 @@ from typing import Any, Final
 
 import numpy as np
 
+from warmhold.bench.reading.reader import gaps_told, odd_told
 from warmhold.exchange.trends.mapping import AnyMapped, MappedTrend, fingerprint
 from warmhold.exchange.trends.reading import File, header_of, said_text
-from warmhold.exchange.trends.recorded import Recorded
+from warmhold.exchange.trends.recorded import Recorded, lowest_and_highest, steady
 from warmhold.exchange.trends.vocabulary import quantities
 from warmhold.model.fault import Fault, FaultyInput
 from warmhold.model.words import plain
@@ -32,6 +33,8 @@ from warmhold.record.views import TripView, corrected, trip_view
 MAPPINGS: Final = "trend-mappings"  # folder beside the record in which mappings are remembered
 AHEAD: Final = timedelta(minutes=10)  # a device's clock may be this much ahead of this computer's
 SHOWN_ROWS: Final = 4  # first and last ones of a preview
+MOST_ROWS: Final = 200_000  # of one entry, before its size is looked at
+FEWEST_ROWS: Final = 2
 MOST_NOTICED: Final = 200
 NEAR_S: Final = 60.0
 LEAST_EVERY_S: Final = (10, 30, 60, 120, 300, 600)
@@ -95,7 +98,8 @@ class Preview:
     def covered(self) -> float:
         """Share of the trip's time from the first row to the last."""
         length = (self.ended - self.began).total_seconds()
-        return (self.taken.end_utc - self.taken.start_utc).total_seconds() / length
+        lasted = (self.taken.end_utc - self.taken.start_utc).total_seconds()
+        return min(1.0, lasted / length) if length > 0 else 1.0
 
     def rows(self) -> tuple[list[int], list[int]]:
         """Return the numbers of the first and of the last rows that are shown."""
@@ -128,6 +132,11 @@ def preview(
     goes_on = view.handover is None
     ended = max(view.end, now + AHEAD) if goes_on else view.end
     taken = trend.between(view.start, ended)
+    if goes_on and trend.end_utc > now + AHEAD:
+        raise _refused(
+            trend.name, f"a trend that ends at {_shown(trend.end_utc)}, still to come",
+            "readings that were made", "check zone and date of the device's clock",
+        )  # fmt: skip
     if taken is None or not any(np.isfinite(one).any() for one in taken.numbers.values()):
         raise _elsewhere(trend, view, ended)
     digest_said = f"SHA-256 {trend.fingerprint}"
@@ -143,6 +152,8 @@ def preview(
     before = int(np.sum(trend.seconds < low - 1e-6))
     after = high - before - len(taken.seconds)
     noticed = [*trend.noticed, *_left_out(before, after, view)]
+    taken, more = _kept(taken, stated.every_s)
+    noticed += more
     noticed += _overlaps(events, taken, form_id)
     noticed += _beside_entered(view, taken)
     body = _body(taken, digest_said, noticed)
@@ -151,6 +162,37 @@ def preview(
         view.trip, trend, taken, view.start, ended if not goes_on else now, goes_on, before, after,
         tuple(_told(taken)), tuple(noticed), form_id, body, _zone_said(mapped), before_it,
     )  # fmt: skip
+
+
+def _kept(taken: Recorded, every_s: float) -> tuple[Recorded, list[str]]:
+    """Thin the rows within the trip where that was asked for, and say what shows in them."""
+    said = list(steady(taken.series))
+    if every_s < taken.slowest_s:
+        raise _refused(
+            taken.name, "signals that come at different rates", "one rate for all of them",
+            f"keep one row for each {taken.slowest_s:g} s or more: --every, or the field of the "
+            "page",
+        )  # fmt: skip
+    if every_s:
+        said += lowest_and_highest(taken.series, quantities())
+        try:
+            taken = taken.thinned(every_s)
+        except ValueError as error:
+            raise _refused("every", str(error), "1 to 3600 s", "choose such a length") from error
+        said.append(f"thinned: one row for each {every_s:g} s, the median of what was read in it")
+    rows = len(taken.seconds)
+    if rows > MOST_ROWS:
+        raise _refused(
+            taken.name, f"{rows} rows within the trip", f"up to {MOST_ROWS}",
+            "keep one row for each minute: --every 60, or the field of the page",
+        )  # fmt: skip
+    if rows < FEWEST_ROWS:
+        raise _refused(taken.name, f"{rows} row within the trip", f"at least {FEWEST_ROWS}",
+                       "enter a single value by hand, or choose a shorter --every")  # fmt: skip
+    start = taken.start_utc
+    said += gaps_told(taken.seconds, start)
+    said += odd_told(taken.numbers, taken.seconds, start, quantities())
+    return taken, said
 
 
 def _refused(where: str, found: str, allowed: str, todo: str) -> FaultyInput:

@@ -21,7 +21,7 @@ from warmhold.bench.reading.propose import (
     propose,
     proposed,
 )
-from warmhold.bench.reading.reader import check_unit, gaps_told, odd_told, read_rows
+from warmhold.bench.reading.reader import check_unit, read_rows
 from warmhold.bench.reading.remember import header_by, mappings_that_fit
 from warmhold.bench.reading.strict import read_bytes
 from warmhold.bench.reading.table import LARGEST_LOG, place, read_cells
@@ -36,10 +36,8 @@ from warmhold.exchange.trends.mapping import (
 from warmhold.exchange.trends.recorded import (
     Recorded,
     Series,
-    lowest_and_highest,
     rows_of,
-    steady,
-    thinned,
+    slowest_of,
     without_held,
 )
 from warmhold.exchange.trends.sheets import sheet_cells, sheet_top
@@ -54,7 +52,6 @@ SORTS: Mapping[str, Sort] = {
     ".bdf": "edf", ".hea": "wfdb", ".zip": "zip",
 }  # fmt: skip
 NO_UNIT = ("", "nu", "nd", "-", "?")  # a signal's unit that says nothing
-MOST_ROWS = 200_000  # of one trend, before it is looked at whether a record can hold it
 FEWEST_ROWS = 2
 _YEARS = (2000, 2100)
 
@@ -96,21 +93,17 @@ def file_at(path: Path) -> File:
     return File(path, path.name)
 
 
-def read_trend(file: File, mapped: AnyMapped, every_s: float = 0.0) -> Recorded:
-    """Read a trend.
-
-    every_s : keep one row for each window of this length; every row when 0 [s]
+def read_trend(file: File, mapped: AnyMapped) -> Recorded:
+    """Read a trend, every row of it.
 
     Raises ``FaultyInput`` with every reason why it cannot be read.
     """
-    if every_s and not 1.0 <= every_s <= 3600.0:
-        raise _fault("every", f"{every_s:g} s", "1 to 3600 s", "choose such a length")
     if isinstance(mapped, MappedSignals) != file.of_signals:
         found = "a mapping of signals" if isinstance(mapped, MappedSignals) else "one of a table"
         raise _fault(file.name, found, "a mapping for this sort of file", "let one be proposed")
     if isinstance(mapped, MappedTrend):
-        return _from_table(file, mapped, every_s)
-    return _from_signals(file, mapped, every_s)
+        return _from_table(file, mapped)
+    return _from_signals(file, mapped)
 
 
 def _fault(file: str, found: str, allowed: str, todo: str, key: str = "") -> FaultyInput:
@@ -120,7 +113,7 @@ def _fault(file: str, found: str, allowed: str, todo: str, key: str = "") -> Fau
 # --- tables -------------------------------------------------------------------------------------
 
 
-def _from_table(file: File, mapped: MappedTrend, every_s: float) -> Recorded:
+def _from_table(file: File, mapped: MappedTrend) -> Recorded:
     mapping = mapped.mapping
     if mapping.time.format in ELAPSED and mapping.time.start is None:
         raise _no_start(file, "the column counts from a moment that the file does not say")
@@ -136,7 +129,7 @@ def _from_table(file: File, mapped: MappedTrend, every_s: float) -> Recorded:
     numbers = {key: Series(log.seconds, values) for key, values in log.numbers.items()}
     return _recorded(
         file, mapped, log.unit, log.start_utc, numbers, log.fingerprint, log.noticed,
-        reading.unused, every_s,
+        reading.unused,
     )  # fmt: skip
 
 
@@ -177,7 +170,7 @@ def read_signals(file: File) -> Signals:
         raise _called(error, file) from error
 
 
-def _from_signals(file: File, mapped: MappedSignals, every_s: float) -> Recorded:
+def _from_signals(file: File, mapped: MappedSignals) -> Recorded:
     found = read_signals(file)
     mapping, faults = mapped.mapping, []
     own = fingerprint(found.header)
@@ -213,7 +206,7 @@ def _from_signals(file: File, mapped: MappedSignals, every_s: float) -> Recorded
     ]  # fmt: skip
     return _recorded(
         file, mapped, mapping.source.name, start.astimezone(UTC), numbers, found.fingerprint,
-        said, unused, every_s,
+        said, unused,
     )  # fmt: skip
 
 
@@ -285,7 +278,7 @@ def _clock_start(
 
 def _recorded(
     file: File, mapped: AnyMapped, source: str, start: datetime, numbers: Mapping[str, Series],
-    digest: str, noticed: Iterable[str], unused: Sequence[str], every_s: float,
+    digest: str, noticed: Iterable[str], unused: Sequence[str],
 ) -> Recorded:  # fmt: skip
     if not numbers:
         raise _fault(file.name, "a mapping without a channel", "at least one", "add [[channel]]")
@@ -299,17 +292,6 @@ def _recorded(
         one, more = _not_read(numbers[channel.name], channel)
         kept[channel.name] = one
         said += more
-    said += steady(kept)
-    if every_s:
-        said += lowest_and_highest(kept, quantities())
-        kept = {key: thinned(one, every_s) for key, one in kept.items()}
-        said.append(f"thinned: one row for each {every_s:g} s, the median of what was read in it")
-    rows = max(len(one.seconds) for one in kept.values())
-    if rows > MOST_ROWS:
-        raise _fault(
-            file.name, f"{rows} rows", f"up to {MOST_ROWS}",
-            "keep one row for each minute: --every 60, or the field of the page", "every",
-        )  # fmt: skip
     seconds, values = rows_of(kept)
     if len(seconds) < FEWEST_ROWS:
         raise _fault(file.name, f"{len(seconds)} row", "at least two rows", "check the file")
@@ -317,14 +299,21 @@ def _recorded(
         start + timedelta(seconds=float(seconds[-1]))
     except OverflowError:
         raise _fault(file.name, "a time past all calendars", "one trip", "check it") from None
-    said += [*gaps_told(seconds, start), *odd_told(values, seconds, start, quantities())]
     columns = ", ".join(
         f"{one.name} from “{one.column}” in {one.unit}" for one in mapped.mapping.channel
     )
     said.append(f"read by the mapping “{mapped.mapping.name}”: {columns}"[:2000])
     shown = tuple(plain(one) for one in said)
     return Recorded(
-        source.strip(), start, seconds, values, file.name, digest, shown, tuple(unused), every_s
+        source.strip(),
+        start,
+        seconds,
+        values,
+        file.name,
+        digest,
+        shown,
+        tuple(unused),
+        slowest_of(kept),
     )
 
 

@@ -49,7 +49,8 @@ class Recorded:
     name, fingerprint : of the file, and its SHA-256
     noticed : what a reader should know about it, in words
     unused : columns or signals that the mapping does not name
-    every_s : length of a window when it was thinned; 0 when every row is there [s]
+    slowest_s : distance of the rows of the slowest signal, where signals come at different rates:
+        then a row without a value does not mean that nothing was read; else 0 [s]
     """
 
     source: str
@@ -60,7 +61,7 @@ class Recorded:
     fingerprint: str
     noticed: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
-    every_s: float = 0.0
+    slowest_s: float = 0.0
 
     def moment(self, row: int) -> datetime:
         """Return the moment of a row, UTC."""
@@ -84,6 +85,23 @@ class Recorded:
             seconds=np.round(self.seconds[inside] - first, 6),
             numbers={key: values[inside] for key, values in self.numbers.items()},
         )
+
+    @property
+    def series(self) -> dict[str, Series]:
+        """Each quantity by itself."""
+        return {key: Series(self.seconds, values) for key, values in self.numbers.items()}
+
+    def thinned(self, every_s: float) -> Recorded:
+        """Return one row for each window of a length; see the head of this module.
+
+        every_s : from 1 to 3600 [s]
+
+        Raises ``ValueError`` for another length.
+        """
+        if not 1.0 <= every_s <= 3600.0:
+            raise ValueError(f"{every_s:g} s; a length from 1 to 3600 s is needed")
+        seconds, values = rows_of({key: thinned(one, every_s) for key, one in self.series.items()})
+        return replace(self, seconds=seconds, numbers=values, slowest_s=0.0)
 
     def doubtful(self) -> dict[str, list[int]]:
         """Return the rows of each quantity whose reading cannot be, from 0."""
@@ -147,6 +165,14 @@ def thinned(one: Series, every_s: float) -> Series:
     order = np.lexsort((values, windows))
     kept, first, count = np.unique(windows[order], return_index=True, return_counts=True)
     return Series(np.round(kept * every_s, 6), values[order][first + (count - 1) // 2])
+
+
+def slowest_of(numbers: Mapping[str, Series]) -> float:
+    """Return the distance of the rows of the slowest; 0 when all come at the same moments [s]."""
+    every = list(numbers.values())
+    if all(np.array_equal(one.seconds, every[0].seconds) for one in every):
+        return 0.0
+    return max(float(np.median(np.diff(one.seconds))) for one in every if len(one.seconds) > 1)
 
 
 def rows_of(numbers: Mapping[str, Series]) -> tuple[Floats, dict[str, Floats]]:

@@ -109,9 +109,7 @@ def read_edf(path: Path, file: str) -> Signals:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            reader = pyedflib.EdfReader(
-                str(path), annotations_mode=pyedflib.DO_NOT_READ_ANNOTATIONS
-            )
+            reader = pyedflib.EdfReader(str(path), annotations_mode=pyedflib.READ_ANNOTATIONS)
             try:
                 start = reader.getStartdatetime()
                 signals = tuple(_edf_signals(reader))
@@ -138,6 +136,20 @@ def _check_edf(content: bytes, file: str) -> None:
     if not 1 <= count <= MOST_SIGNALS or head != EDF_HEAD * (count + 1) or head > len(content):
         found = f"{count} signals and a head of {head} bytes"
         raise _fault(file, found, f"1 to {MOST_SIGNALS} signals, each with its part of the head")
+    try:
+        records = int(content[236:244].decode("ascii"))
+        at = EDF_HEAD + 216 * count  # where the samples of each signal in a record are counted
+        each = [int(content[at + 8 * i : at + 8 * i + 8].decode("ascii")) for i in range(count)]
+    except (UnicodeDecodeError, ValueError):
+        raise _fault(file, "no number of records or samples in its head", "an EDF file") from None
+    wide = 3 if content[:1] == b"\xff" else 2  # bytes of a sample: BDF begins with that byte
+    needed = head + records * sum(each) * wide
+    if records < 1 or min(each) < 1 or needed != len(content):
+        raise _fault(
+            file, f"{len(content)} bytes, and a head that tells of {records} records, {needed} "
+            "bytes in all", "a file as long as its head says",
+            "it was cut off or is still being written: export it again",
+        )  # fmt: skip
 
 
 def _edf_signals(reader: Any) -> Iterator[Signal]:
@@ -226,13 +238,18 @@ def read_wfdb_zip(content: bytes, file: str) -> Signals:
 
 
 def _segment_names(head: bytes) -> list[str]:
+    if not _has_segments(head):
+        return []
+    return [line.split()[0] for line in _lines(head)[1:] if line.split()[0] != "~"]
+
+
+def _has_segments(head: bytes) -> bool:
+    """Whether a record is made of others: its name is followed by their number."""
     try:
         lines = _lines(head)
     except ValueError:
-        return []
-    if not lines or "/" not in lines[0].split()[0]:
-        return []
-    return [line.split()[0] for line in lines[1:] if line.split()[0] != "~"]
+        return False
+    return bool(lines) and "/" in lines[0].split()[0]
 
 
 def _lines(head: bytes) -> list[str]:
@@ -271,7 +288,7 @@ def _files_of(stem: str, head: bytes, folder: Path, file: str) -> list[str]:
                 continue
             inner = _plain_file(f"{name}.hea", folder, file)
             head = read_bytes(folder / inner, LARGEST_LOG)
-            if _segment_names(head) or b"/" in head.split(b"\n")[0]:
+            if _has_segments(head):
                 raise _fault(file, "segments made of segments", "one level of segments")
             names += _files_of_segment(inner, head, folder, file)
         return names
@@ -306,7 +323,9 @@ def _plain_file(name: str, folder: Path, file: str) -> str:
 def _wfdb_of(stem: str, files: dict[str, bytes], file: str) -> Signals:
     """Read a record from a folder that holds its files and nothing else."""
     try:
-        import wfdb  # type: ignore[import-untyped]  # noqa: PLC0415
+        with warnings.catch_warnings():  # of pandas, while it is imported
+            warnings.simplefilter("ignore")
+            import wfdb  # type: ignore[import-untyped]  # noqa: PLC0415
     except ImportError as error:
         raise _fault(file, "a WFDB record", NEEDS_WFDB) from error
     with tempfile.TemporaryDirectory(prefix="warmhold-") as name:
@@ -316,8 +335,13 @@ def _wfdb_of(stem: str, files: dict[str, bytes], file: str) -> Signals:
         try:
             with warnings.catch_warnings(), np.errstate(all="ignore"):
                 warnings.simplefilter("ignore")
-                _check_wfdb(wfdb.rdheader(where, rd_segments=True), files)
-                record = wfdb.rdrecord(where, smooth_frames=False, return_res=64)
+                header = wfdb.rdheader(where, rd_segments=True)
+                _check_wfdb(header, files)
+                parts = _parts_of(header, stem)
+                for part in parts:
+                    inner = str(Path(name) / part)
+                    _check_sums(wfdb.rdrecord(inner, physical=False, smooth_frames=False))
+                record = wfdb.rdrecord(where, smooth_frames=parts != [stem], return_res=64)
         except FaultyInput:
             raise
         except Exception as error:  # whatever a broken file brings the library to
@@ -345,6 +369,27 @@ def _check_wfdb(header: Any, files: dict[str, bytes]) -> None:
         bits = 8 * sum(len(content) for name, content in files.items() if name[-4:] != ".hea")
         if length * len(header.fmt or ()) > bits:
             raise ValueError("more samples in the header than the files can hold")
+
+
+def _parts_of(header: Any, stem: str) -> list[str]:
+    """Return the records that hold samples: the segments, or the record itself."""
+    segments = getattr(header, "segments", None)
+    if segments is None:
+        return [stem]
+    for one in segments:
+        if one is not None and any(number != 1 for number in one.samps_per_frame or ()):
+            raise ValueError("segments with several samples in a frame")
+    lengths = zip(header.seg_name, header.seg_len, strict=True)
+    return list(dict.fromkeys(name for name, length in lengths if name != "~" and length))
+
+
+def _check_sums(record: Any) -> None:
+    """Refuse samples that are not those that the header was written for."""
+    sums, columns = record.checksum, record.e_d_signal
+    for at, values in enumerate(columns):
+        said = sums[at] if sums else None
+        if said is not None and (int(np.sum(values, dtype=np.int64)) - int(said)) % 65536:
+            raise ValueError(f"the samples of signal {at + 1} do not add up to its check sum")
 
 
 def _wfdb_signals(record: Any) -> Iterator[Signal]:

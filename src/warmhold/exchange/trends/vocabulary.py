@@ -12,7 +12,7 @@ from warmhold.record.bodies import NUMBERS
 
 WHOSE = "source"
 
-_MMHG_IN_KPA = 7.500_616_827  # mmHg in one kPa: 1 mmHg is 133.322387415 Pa (SI brochure, memory)
+_MMHG_IN_KPA = 1000.0 / 133.322_387_415  # the conventional mmHg in pascal (memory)
 _GLUCOSE_G_MOL = 180.156  # molar mass of glucose, C6H12O6 (memory)
 _CHANGES: Changes = {
     "°C": {"°C": (1.0, 0.0), "°F": (1 / 1.8, -32 / 1.8), "K": (1.0, -273.15)},

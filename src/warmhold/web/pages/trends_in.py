@@ -92,7 +92,7 @@ def routes(service: Service) -> list[Route]:
             return _mapping_page(request, asked, form)
         try:
             mapped = stated(own, asked.said.zone, asked.said.start, asked.said.source)
-            trend = read_trend(asked.file, mapped, asked.said.every_s)
+            trend = read_trend(asked.file, mapped)
             found = preview(
                 trend, mapped, asked.said, asked.trip.events, asked.trip.now.astimezone(UTC)
             )
