@@ -40,6 +40,56 @@ class Held:
         self.service = Service(settings)
         self.app: Starlette = make_app(settings, self.service)
 
+    def fill(self) -> None:
+        """Put one of everything into the record: another trip from the call to its handover."""
+        began = datetime.now(UTC) - timedelta(hours=5)
+        done = "trip-done"
+
+        def write(minutes: float, kind: str, body: Mapping[str, Any], trip: str = done) -> int:
+            at = began + timedelta(minutes=minutes)
+            return self.service.write(NURSE, secrets.token_hex(16), trip, kind, body, at).seq
+
+        events = self.service.record.events(self.trip)
+        write(0, "trip-planned", next(e.body for e in events if e.kind == "trip-planned"))
+        for minutes, moment in enumerate(("call", "accepted", "departs", "arrives")):
+            at = (began + timedelta(minutes=10 * minutes)).isoformat()
+            write(0, "moment", {"moment": moment, "at": at})
+        write(0, "facts", {"team": "north", "urgency": "urgent", "wrapped": "no"})
+        write(5, "check", {"item": "axillary", "done": True, "value": 36.1, "judged": "care"})
+        write(5, "check", {"item": "papers", "done": False, "value": None, "judged": "not judged",
+                           "reason": "none there"})  # fmt: skip
+        write(60, "trip-started", {})
+        write(61, "limits", {"limit": "Oxygen saturation, low", "from": None, "to": "off"})
+        first = write(62, "observation", {"values": {"axillary_c": 35.9}, "set": "regular"})
+        for minutes in range(75, 200, 15):
+            values = {"axillary_c": 36.2, "saturation_pre_percent": 93, "power_source": "vehicle"}
+            write(minutes, "observation", {"values": values, "set": "regular"})
+        write(66, "observation", {"values": {"pulse_per_min": 141}, "set": "device",
+                                  "source": "monitor"})  # fmt: skip
+        write(67, "observation", {"values": {"skin_c": 12}, "set": "extra",
+                                  "flags": {"skin_c": "Skin 12.0?"}})  # fmt: skip
+        wrong = write(68, "observation", {"values": {"skin_c": 3.6}, "set": "extra"})
+        write(62, "correction", {"corrects": first, "body": {"values": {"axillary_c": 36.0},
+                                                             "set": "regular"}})  # fmt: skip
+        write(70, "correction", {"corrects": wrong, "body": None})
+        write(70, "happening", {"what": "delay", "detail": {"minutes": 5, "why": None}})
+        write(71, "happening", {"what": "note", "detail": "\ud800 seen"})
+        write(72, "happening", {"what": "port opened"})
+        write(80, "noticed", {"key": "cold", "title": "Cold", "priority": "low", "evidence": ""})
+        write(90, "equipment", {"what": "pump", "class": "pump", "harm": "none"})
+        over = {"to": "Bo", "at": (began + timedelta(minutes=200)).isoformat(),
+                "texts": {"reason": "care", "next": "warm"}}  # fmt: skip
+        write(201, "handover", over)
+        unit = {"unit": "rowan-double"}
+        write(0, "fault", {**unit, "what": "wheel", "effect": "with limits"}, "")
+        write(0, "task", {**unit, "task": "service", "state": "good", "says": ""}, "")
+        answers = [{"item": "clean", "title": "Clean", "value": True, "judged": "good", "says": ""}]
+        write(0, "round", {**unit, "round": "daily", "title": "Daily", "answers": answers,
+                           "signed": "Ann"}, "")  # fmt: skip
+        figures = [{"key": "battery_energy_wh", "value": 210.0}, {"key": "battery_min"}]
+        result = {"test": "run-down", "verdict": "pass", "reason": "", "measured": figures}
+        write(0, "bench-test", {**unit, "results": [result], "log": "", "signed": "Ann"}, "")
+
     @contextmanager
     def client(self) -> Iterator[Asker]:
         with (

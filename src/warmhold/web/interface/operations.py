@@ -25,6 +25,7 @@ from warmhold.web.interface import answers
 from warmhold.web.interface import schemas as s
 from warmhold.web.interface.problems import Fault, Problem, shown
 from warmhold.web.pages.road import expected_of
+from warmhold.web.posted import FORM_ID
 from warmhold.web.quantities import question, readings_of
 from warmhold.web.service import NoSuchTrip, NotSaved, Service, Trip
 from warmhold.web.trip_pages import entered
@@ -33,7 +34,7 @@ _T = TypeVar("_T")
 
 ROOT: Final = "/api/v1"
 KEY_HEADER: Final = "Idempotency-Key"
-KEY_PATTERN: Final = r"^[A-Za-z0-9_-]{16,64}$"
+KEY_PATTERN: Final = f"^{FORM_ID.pattern}$"  # the same as a form's own number
 WAIT_S: Final = 4.0  # for the first look of the watch at a trip
 FUTURE_MIN: Final = 2.0  # a stated time may be ahead of the clock by this much, as on the pages
 VERIFY_EVERY_S: Final = 60.0
