@@ -31,6 +31,28 @@ def past_trips(events: Sequence[Event]) -> tuple[PastTrip, ...]:
     return tuple(one for one in found if one is not None)
 
 
+def cases(events: Sequence[Event]) -> dict[str, Case | None]:
+    """Return the case that each planned trip's plan in force makes, by the trip's key.
+
+    events : of the whole record, in order
+
+    Returns
+    -------
+    ``None`` for a trip that was never planned, or whose plan this version cannot read.
+    """
+    return {name: _case(trip_view(mine).planned) for name, mine in by_trip(events).items()}
+
+
+def _case(plan: Mapping[str, Any] | None) -> Case | None:
+    if plan is None:
+        return None
+    trip_toml, unit_toml, policy_toml = (str(plan.get(key, "")) for key in TEXTS)
+    try:
+        return case_of(trip_toml, unit_toml, policy_toml, "a trip of the record")
+    except (FaultyInput, tomllib.TOMLDecodeError, RecursionError):
+        return None
+
+
 def past_trip(events: Sequence[Event]) -> PastTrip | None:
     """Return one trip as it was; ``None`` when it was never started."""
     one = transfer(events)
@@ -39,10 +61,8 @@ def past_trip(events: Sequence[Event]) -> PastTrip | None:
     plan = trip_view(events).planned
     if plan is None:
         return PastTrip(one.key, None, "it was never planned")
-    try:
-        trip_toml, unit_toml, policy_toml = (str(plan.get(key, "")) for key in TEXTS)
-        case = case_of(trip_toml, unit_toml, policy_toml, "a trip of the record")
-    except (FaultyInput, tomllib.TOMLDecodeError, RecursionError):
+    case = _case(plan)
+    if case is None:
         return PastTrip(one.key, None, "its plan cannot be read by this version")
     return as_it_was(_as_set(case, plan.get("sheet")), one)
 

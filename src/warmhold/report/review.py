@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from warmhold.report import words
@@ -127,12 +127,8 @@ def _lines(review: Review) -> Iterator[str]:
     yield f"  {REPLAYED}"
     if not review.alarms:
         yield f"  {no_trend(review)}"
-    for limit in review.alarms:
-        yield f"  {limit.title} ({trend_of(limit)})"
-        for way in limit.ways:
-            yield f"    {WAYS[way.way]:<43} {alarms_of(way)}"
-            yield f"    {'':<43} {silent_of(way)}"
-            yield f"    {'':<43} {counted_of(way)}"
+    for line in limit_lines(review.alarms):
+        yield f"  {line}"
     if review.changes:
         yield ""
         yield f"Before {review.since} and from then on"
@@ -152,6 +148,16 @@ def _lines(review: Review) -> Iterator[str]:
         yield f"  {chart.title}: {chart.too_few}"
     yield ""
     yield from CAUTIONS
+
+
+def limit_lines(limits: Iterable[LimitFigures]) -> Iterator[str]:
+    """Write what each limit would have done, as set and as policy asks."""
+    for limit in limits:
+        yield f"{limit.title} ({trend_of(limit)})"
+        for way in limit.ways:
+            yield f"  {WAYS[way.way]:<43} {alarms_of(way)}"
+            yield f"  {'':<43} {silent_of(way)}"
+            yield f"  {'':<43} {counted_of(way)}"
 
 
 def no_trend(review: Review) -> str:

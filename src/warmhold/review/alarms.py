@@ -118,9 +118,9 @@ def _invented(service: Service, one: Transfer, number: int, policy: Policy) -> R
             continue
         trends[quantity] = Trend(rows["seconds"], rows[quantity], quantity, trip=one.key)
         bounds = None
-        if one.gestation_weeks is not None and one.cooled is not None:
-            weeks, cooled = one.gestation_weeks, one.cooled
-            bounds = policy_bounds(policy, quantity, side, weeks, cooled=cooled)
+        weeks = one.gestation_weeks
+        if weeks is not None and (one.cooled is not None or quantity != "pulse"):
+            bounds = policy_bounds(policy, quantity, side, weeks, cooled=bool(one.cooled))
         asked = math.nan
         if bounds is not None:
             asked = bounds.lowest if side == "low" else bounds.highest

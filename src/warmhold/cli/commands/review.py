@@ -78,7 +78,7 @@ def command(
     elif invented is not None:
         from warmhold.review.invented import Service  # noqa: PLC0415
 
-        found = _with_alarms(Service(seed, invented))
+        found = with_alarms(Service(seed, invented))
         title = f"Invented service, seed {seed}: no real baby"
     else:
         path = Path(folder).expanduser() if folder else usual_folder()
@@ -91,13 +91,13 @@ def command(
     return status.GO
 
 
-def _with_alarms(service: Service) -> Sequence[Transfer]:
+def with_alarms(service: Service) -> Sequence[Transfer]:
     """Return an invented service; its alarm limits are replayed where that is soon done."""
     every = list(service)
     if len(every) > MOST_REPLAYED:
         click.echo(
             f"Alarm limits are replayed for up to {MOST_REPLAYED} invented transfers here; "
-            "warmhold replay --invented takes more, in pieces.",
+            "warmhold replay --invented, with --low or --high, takes more.",
             err=True,
         )
         return every
