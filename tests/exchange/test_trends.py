@@ -337,14 +337,19 @@ def test_a_wfdb_record_without_a_start(tmp_path: Path) -> None:
 def test_segments_of_a_wfdb_record_are_joined_with_their_gap(tmp_path: Path) -> None:
     columns = {"SpO2": ("%", np.array([970, 960])), "PR": ("bpm", np.array([1400, 1410]))}
     write_wfdb(tmp_path, "one", columns, 1.0)
-    write_wfdb(tmp_path, "two", columns, 1.0)
+    write_wfdb(tmp_path, "two", {"PR": columns["PR"]}, 1.0)
     head = tmp_path / "all.hea"
-    head.write_text("all/3 2 1 7 03:00:00 14/01/2026\none 2\n~ 3\ntwo 2\n", "utf-8")
+    layout = "lay 2 1 0\n~ 0 10/% 16 0 0 0 0 SpO2\n~ 0 10/bpm 16 0 0 0 0 PR\n"
+    (tmp_path / "lay.hea").write_text(layout, "utf-8")
+    whole = "all/4 2 1 7 03:00:00 14/01/2026\nlay 0\none 2\n~ 3\ntwo 2\n"
+    head.write_text(whole, "utf-8")
     trend = read(head)
-    sat = [97.0, 96.0, None, None, None, 97.0, 96.0]
+    sat = [97.0, 96.0, None, None, None, None, None]
     assert same(trend.numbers["saturation_pre_percent"], sat)
+    pulse = [140.0, 141.0, None, None, None, 140.0, 141.0]
+    assert same(trend.numbers["pulse_per_min"], pulse)
     packed = tmp_path / "all.zip"
-    names = ["all.hea", "one.hea", "one.dat", "two.hea", "two.dat"]
+    names = ["all.hea", "lay.hea", "one.hea", "one.dat", "two.hea", "two.dat"]
     packed.write_bytes(zipped(tmp_path, names))
     assert same(read(packed).numbers["saturation_pre_percent"], sat)
 
