@@ -212,6 +212,7 @@ def _forecasts(view: TripView, plan: Mapping[str, Any]) -> Iterator[Forecast]:
     found = [forecasts.temperature(sheet, last, over)]
     gauges = list(_gauges(view, _toml(plan.get("trip_toml"))))
     found += [forecasts.gas(sheet, kind, gauges, over) for kind in ("oxygen", "air")]
+    found.append(forecasts.battery(sheet))
     yield from (one for one in found if one is not None)
 
 

@@ -30,6 +30,9 @@ WAYS: Final[dict[Way, str]] = {
     "policy": "policy's limit for that baby",
     "policy, later": f"the same, {DELAY_S:g} s beyond it before it alarms",
 }
+UNREADABLE: Final = {
+    "battery_min_left": "a charge bar does not tell minutes, and a battery that held shows no end"
+}
 LEANING: Final = {
     "honest": "the band holds about nine in ten, as it should",
     "too sure": "plans are too sure: the band holds too few",
@@ -271,7 +274,8 @@ def calibration_of(plan: Calibration) -> str:
     """Write how often a plan's band held what came."""
     read = plan.inside + plan.below + plan.above
     if plan.share is None:
-        return f"unknown; {plan.unread} not read"
+        why = UNREADABLE.get(plan.key, "")
+        return f"unknown; {plan.unread} not read" + (f": {why}" if why else "")
     band = ""
     if plan.held.lower is not None and plan.held.upper is not None:
         low, high = (words.number(100 * end, 0) for end in (plan.held.lower, plan.held.upper))
