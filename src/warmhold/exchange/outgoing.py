@@ -232,14 +232,15 @@ def _values(observations: Sequence[Shown]) -> Iterator[Value]:
         kind = str(shown.body.get("set", "regular"))
         source = tidy(str(shown.body.get("source", "")))
         moved = shown.when != shown.event.when
-        for name in {**first, **now}:
-            if not shown.struck and name not in now:
+        ever = dict(first)
+        for event in shown.corrections:
+            ever.update((event.body["body"] or {}).get("values", {}))
+        for name in {**ever, **now}:
+            if name not in now:  # taken out by a correction
                 yield Value(
-                    shown.seq, tidy(name), _kept(first[name]), shown.event.when,
+                    shown.seq, tidy(name), _kept(ever[name]), shown.event.when,
                     shown.event.saved_utc, STRUCK, kind, source,
                 )  # fmt: skip
-                continue
-            if name not in now:
                 continue
             changed = name not in first or first[name] != now[name]
             status = STRUCK if shown.struck else CORRECTED if changed or moved else FINAL

@@ -17,7 +17,7 @@ from warmhold.cli.folders import USUAL, usual_folder
 
 if TYPE_CHECKING:
     from warmhold.exchange.outgoing import Outgoing
-    from warmhold.record import Event
+    from warmhold.record import Event, Verification
     from warmhold.web.records_out import Form
 
 
@@ -65,11 +65,11 @@ def command(
     The baby appears under a pseudonym. Notes and other free text are as they were typed: read
     them before passing a file on, they may name people.
 
-    Exit status: 0 written, 2 bad input.
+    Exit status: 0 written, 1 written but the record is not whole, 2 bad input.
     """
     from warmhold.exchange.fhir import bundle_of, to_text  # noqa: PLC0415
     from warmhold.exchange.outgoing import outgoing  # noqa: PLC0415
-    from warmhold.record import FILE, events_of_file, sharing  # noqa: PLC0415
+    from warmhold.record import FILE, events_of_file, sharing, verify_file  # noqa: PLC0415
     from warmhold.web import records_out as forms  # noqa: PLC0415
 
     if not any((fhir, csv_folder, parquet, hl7, pdf, json_file, alerts_r6)):
@@ -80,8 +80,15 @@ def command(
         raise click.UsageError("--codes-from-memory is for --fhir.")
     place = Path(folder).expanduser() if folder else usual_folder()
     path = place / FILE if place.is_dir() else place
+    found: Verification = _or_leave(lambda: verify_file(path))
+    if not found.whole:
+        click.echo(f"Caution: the record is not whole: {'; '.join(found.faults)}.", err=True)
     events: list[Event] = _or_leave(lambda: events_of_file(path))
-    out: Outgoing = _or_leave(lambda: outgoing(events, trip))
+    head = (events[-1].seq if events else 0, found.head)
+    if found.whole:  # entries that a server adds meanwhile are left for the next time
+        head = (found.events + found.withheld + len(found.lost), found.head)
+        events = [event for event in events if event.seq <= head[0]]
+    out: Outgoing = _or_leave(lambda: outgoing(events, trip, head))
 
     wanted: list[_File] = []
     if fhir is not None:
@@ -107,7 +114,7 @@ def command(
     contents = [_or_leave(one.make) for one in wanted]
     _write(wanted, contents, folders)
     _tell(out, wanted, contents)
-    return status.GO
+    return status.GO if found.whole else status.NOT_GO
 
 
 def _one(path: Path, form: Form, out: Outgoing) -> _File:
