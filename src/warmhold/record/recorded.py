@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -28,7 +28,6 @@ Floats = NDArray[np.float64]
 ENOUGH = 0.5  # of the time from start to end: a choice of this project
 HOLDS_ROWS = 1.5  # a reading stands for so many usual distances of rows, as in the replay
 LONGEST_HOLD_MIN = 22.5  # and never for longer than one that was entered by hand
-_SAME_S = 1e-6
 
 
 @dataclass(frozen=True)
@@ -38,7 +37,6 @@ class RecordedTrend:
     seconds : since ``start``, strictly rising, shape (n,) [s]
     values : shape (n,), NaN where nothing was read or the reading is doubtful
     stands_s : how long a reading stands when no row follows [s]
-    entries : numbers of the entries it comes from
     """
 
     source: str
@@ -47,7 +45,6 @@ class RecordedTrend:
     seconds: Floats
     values: Floats
     stands_s: float
-    entries: tuple[int, ...] = field(default=())
 
     @property
     def says(self) -> str:
@@ -79,6 +76,31 @@ class RecordedTrend:
         return Share(low, high, inside, under, over, known, max(0.0, whole - known))
 
 
+def imported_rows(
+    shown: Sequence[Shown], quantity: str, start: datetime
+) -> dict[str, dict[float, float]]:
+    """Return source -> seconds since the start -> value of every imported trend of a quantity.
+
+    NaN where nothing was read or the reading is doubtful. Where a source told one moment twice the
+    later import counts.
+
+    shown : entries of one trip with their corrections, as ``corrected`` gives them
+    """
+    told: dict[str, dict[float, float]] = {}
+    for one in shown:
+        body = one.body
+        if one.event.kind != "trend" or one.struck or quantity not in body["numbers"]:
+            continue
+        offset = (moment_of(body["start"]) - start).total_seconds()
+        doubtful = set(body.get("doubtful", {}).get(quantity, ()))
+        rows = told.setdefault(str(body["source"]), {})
+        pairs = zip(body["seconds"], body["numbers"][quantity], strict=True)
+        for number, (second, value) in enumerate(pairs):
+            known = value is not None and number not in doubtful
+            rows[round(offset + float(second), 6)] = float(value) if known else math.nan
+    return told
+
+
 def trends_of(
     shown: Sequence[Shown], quantity: str, start: datetime, end: datetime
 ) -> tuple[RecordedTrend, ...]:
@@ -86,44 +108,26 @@ def trends_of(
 
     shown : entries of one trip with their corrections, as ``corrected`` gives them
     """
-    told: dict[str, dict[int, float]] = {}
-    entries: dict[str, list[int]] = {}
     last = (end - start).total_seconds()
-    for one in shown:
-        body = one.body
-        if one.event.kind != "trend" or one.struck or quantity not in body["numbers"]:
-            continue
-        source = str(body["source"])
-        offset = (moment_of(body["start"]) - start).total_seconds()
-        doubtful = set(body.get("doubtful", {}).get(quantity, ()))
-        rows = told.setdefault(source, {})
-        for number, (second, value) in enumerate(
-            zip(body["seconds"], body["numbers"][quantity], strict=True)
-        ):
-            at = offset + float(second)
-            if -_SAME_S <= at <= last + _SAME_S:
-                known = value is not None and number not in doubtful
-                rows[round(at / _SAME_S)] = float(value) if known else math.nan
-        entries.setdefault(source, []).append(one.seq)
     found = (
-        _trend(source, quantity, start, rows, entries[source]) for source, rows in told.items()
+        _trend(source, quantity, start, {at: v for at, v in rows.items() if 0.0 <= at <= last})
+        for source, rows in imported_rows(shown, quantity, start).items()
     )
     return tuple(one for one in found if one is not None)
 
 
 def _trend(
-    source: str, quantity: str, start: datetime, rows: Mapping[int, float], entries: list[int]
+    source: str, quantity: str, start: datetime, rows: Mapping[float, float]
 ) -> RecordedTrend | None:
     if len(rows) < 2:
         return None
-    ticks = sorted(rows)
-    seconds = np.array(ticks) * _SAME_S
-    values = np.array([rows[tick] for tick in ticks])
+    seconds = np.array(sorted(rows))
+    values = np.array([rows[at] for at in seconds])
     if not np.isfinite(values).any():
         return None
     usual = float(np.median(np.diff(seconds)))
     stands_s = min(HOLDS_ROWS * usual, 60.0 * LONGEST_HOLD_MIN)
-    return RecordedTrend(source, quantity, start, seconds, values, stands_s, tuple(entries))
+    return RecordedTrend(source, quantity, start, seconds, values, stands_s)
 
 
 def better_trend(

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from warmhold.record.clock import moment_of
+from warmhold.record.recorded import imported_rows
 from warmhold.record.views import Shown, TripView
 from warmhold.review.alarms import LIMITS, Limits, Recorded, Steps
 from warmhold.review.replay import Side, Trend
@@ -82,16 +82,7 @@ def _sources(view: TripView, shown: Sequence[Shown], names: Sequence[str]) -> It
                 rows = told.setdefault(reading.source, {})
                 rows[(reading.when - view.start).total_seconds()] = float(reading.value)
         yield from told.values()
-        imported: dict[str, _Rows] = {}
-        for one in shown:
-            if one.event.kind != "trend" or name not in one.body["numbers"]:
-                continue
-            begin = (moment_of(one.body["start"]) - view.start).total_seconds()
-            rows = imported.setdefault(str(one.body["source"]), {})
-            numbers = one.body["numbers"][name]
-            for second, value in zip(one.body["seconds"], numbers, strict=True):
-                rows[begin + second] = math.nan if value is None else float(value)
-        yield from imported.values()
+        yield from imported_rows(shown, name, view.start).values()
 
 
 # --- limits --------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
 import re
 import tempfile
 import warnings
@@ -85,8 +86,10 @@ def _fault(file: str, found: str, allowed: str, todo: str = "export the file ane
     return FaultyInput((Fault(file, None, "", found, allowed, todo),))
 
 
-def _unreadable(file: str, what: str, error: Exception) -> FaultyInput:
-    why = plain(f"{type(error).__name__}: {error}")[:200]
+def _unreadable(file: str, what: str, error: Exception, folder: str = "") -> FaultyInput:
+    """Say what the library said, without where the file lies."""
+    said = f"{type(error).__name__}: {error}"
+    why = plain(said.replace(f"{folder}{os.sep}", "") if folder else said)[:200]
     return _fault(file, f"no {what} that can be read ({why})", f"a whole {what}")
 
 
@@ -118,7 +121,7 @@ def read_edf(path: Path, file: str) -> Signals:
     except FaultyInput:
         raise
     except Exception as error:  # whatever a broken file brings the library to
-        raise _unreadable(file, "EDF file", error) from error
+        raise _unreadable(file, "EDF file", error, str(path.parent)) from error
     if not signals:
         raise _fault(file, "no signals but annotations", "at least one signal")
     return Signals(signals, start, hashlib.sha256(content).hexdigest(), tuple(_at_ends(signals)))
@@ -345,7 +348,7 @@ def _wfdb_of(stem: str, files: dict[str, bytes], file: str) -> Signals:
         except FaultyInput:
             raise
         except Exception as error:  # whatever a broken file brings the library to
-            raise _unreadable(file, "WFDB record", error) from error
+            raise _unreadable(file, "WFDB record", error, name) from error
     digest = hashlib.sha256()
     for one in sorted(files):
         digest.update(f"{one}\n{len(files[one])}\n".encode() + files[one])
