@@ -6,7 +6,9 @@ import json
 import secrets
 import stat
 import threading
+import time
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, get_args
@@ -21,7 +23,7 @@ from warmhold.plan.sheet import CAUTIONS
 from warmhold.record import NUMBERS, Entry
 from warmhold.web.access import Passcodes
 from warmhold.web.interface import schemas
-from warmhold.web.interface.door import LARGEST_BODY
+from warmhold.web.interface.door import LARGEST_BODY, MOST_AT_ONCE
 from warmhold.web.interface.openapi import document
 from warmhold.web.interface.operations import KEY_HEADER, OPERATIONS, ROOT
 from warmhold.web.interface.tokens import FILE, TokenFault, Tokens, until_of
@@ -675,6 +677,59 @@ def test_whatever_is_sent_is_taken_whole_or_refused_with_a_reason(
         assert answer.json()["detail"]
         after = api.held.service.record.events(None, before)
         assert {e.kind for e in after} <= {"access", "noticed"}
+
+
+# --- what is told is not old, and the pages come first --------------------------------------------
+
+
+def test_an_old_look_of_the_watch_is_not_told_as_the_present(fresh: Asker) -> None:
+    held = fresh.held
+    held.start()
+    address = f"/trips/{held.trip}"
+    assert fresh.get(address).json()["now"] is not None
+    watching = held.service.watching
+    assert watching is not None
+    hour = timedelta(hours=1)
+    with watching._news:  # as after an hour in which nobody asked
+        look = watching._looks[held.trip]
+        watching._looks[held.trip] = replace(look, as_of=look.as_of - hour)
+        watching._done[held.trip] -= hour.total_seconds()
+        watching._wanted.clear()
+    for part in (address, f"{address}/conditions"):
+        got = fresh.get(part).json()
+        as_of = datetime.fromisoformat(got.get("as_of_utc") or got["now"]["as_of_utc"])
+        assert datetime.now(UTC) - as_of < timedelta(seconds=30)
+
+
+def test_programs_that_ask_much_do_not_keep_the_pages_waiting(
+    fresh: Asker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    go_on = threading.Event()
+    begun = threading.Semaphore(0)
+
+    def stuck() -> dict[str, Any]:
+        begun.release()
+        go_on.wait(30)
+        return {}
+
+    monkeypatch.setattr("warmhold.web.interface.operations.codes", stuck)
+    threads = [threading.Thread(target=fresh.get, args=("/codes", "look")) for _ in range(60)]
+    for thread in threads:
+        thread.start()
+    try:
+        for _ in range(MOST_AT_ONCE):
+            assert begun.acquire(timeout=20)
+        cookie = {"Cookie": f"warmhold_session={fresh.held.service.sessions.write(NURSE)}"}
+        began = time.monotonic()
+        for _ in range(5):
+            assert fresh.request("GET", "/help", headers=cookie).status_code == 200
+        assert time.monotonic() - began < 10
+        assert fresh.request("GET", f"{ROOT}/codes").status_code == 401
+        assert not begun.acquire(blocking=False)
+    finally:
+        go_on.set()
+        for thread in threads:
+            thread.join(30)
 
 
 # --- paging -------------------------------------------------------------------------------------

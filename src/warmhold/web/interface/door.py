@@ -13,12 +13,12 @@ import math
 import re
 import threading
 import time
-from collections.abc import Mapping
-from typing import Any, Final
+from collections.abc import Callable, Mapping
+from typing import Any, Final, TypeVar
 from urllib.parse import parse_qsl
 
+from anyio import CapacityLimiter, to_thread
 from pydantic import BaseModel, ValidationError
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import compile_path
@@ -45,7 +45,10 @@ log = logging.getLogger("warmhold.web")
 LARGEST_BODY: Final = 64 * 1024
 MOST_FIELDS: Final = 50
 LOG_REFUSED_EVERY_S: Final = 60.0
+MOST_AT_ONCE: Final = 8  # requests worked on at the same time; others wait
+QUICK, LONG = 0, 1
 _JSON: Final = "application/json"
+_T = TypeVar("_T")
 
 
 class InterfaceDoor:
@@ -60,6 +63,7 @@ class InterfaceDoor:
         self._came: dict[str, float] = {}
         self._refused: dict[tuple[str, int], float] = {}
         self._lock = threading.Lock()
+        self._limits: tuple[CapacityLimiter, CapacityLimiter] | None = None
         self._routes = [(compile_path(f"{ROOT}{one.path}")[0], one) for one in OPERATIONS]
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -84,7 +88,7 @@ class InterfaceDoor:
         await answer(scope, receive, send)
 
     async def _answer(self, request: Request) -> Response:
-        token = await run_in_threadpool(self._token, request)
+        token = await self._in_thread(QUICK, self._token, request)
         path, method = request.url.path, request.method
         asked_for = "GET" if method == "HEAD" else method
         if path == ROOT + ADDRESS:
@@ -100,7 +104,7 @@ class InterfaceDoor:
             return await self._run(request, token, operation, found)
         except Problem as problem:
             if operation.method != "GET":
-                await run_in_threadpool(self._note_refused, request, token, problem)
+                await self._in_thread(QUICK, self._note_refused, request, token, problem)
             raise
 
     async def _run(
@@ -136,11 +140,17 @@ class InterfaceDoor:
             self.service, token.user, found, query, None if faults else body, key, raw,
             tuple(faults), lambda: self.tokens.still(token),
         )  # fmt: skip
-        made = await run_in_threadpool(self._made, operation, asked)
+        made = await self._in_thread(LONG, self._made, operation, asked)
         headers = {}
         if operation.status == 201:
             headers["Location"] = f"{request.url.path}/{made[1]}"
         return _json(made[0], operation.status, headers)
+
+    async def _in_thread(self, which: int, work: Callable[..., _T], *given: Any) -> _T:
+        """Work in a thread of the interface's own few, so that the pages always have theirs."""
+        if self._limits is None:
+            self._limits = (CapacityLimiter(MOST_AT_ONCE), CapacityLimiter(MOST_AT_ONCE))
+        return await to_thread.run_sync(work, *given, limiter=self._limits[which])
 
     def _made(self, operation: Operation, asked: Asked) -> tuple[bytes, int]:
         answer = operation.run(asked)

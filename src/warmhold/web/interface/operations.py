@@ -35,7 +35,8 @@ _T = TypeVar("_T")
 ROOT: Final = "/api/v1"
 KEY_HEADER: Final = "Idempotency-Key"
 KEY_PATTERN: Final = f"^{FORM_ID.pattern}$"  # the same as a form's own number
-WAIT_S: Final = 4.0  # for the first look of the watch at a trip
+WAIT_S: Final = 4.0  # at most, for a look of the watch at a trip
+FRESH_S: Final = 20.0  # a look that is older is waited for anew
 FUTURE_MIN: Final = 2.0  # a stated time may be ahead of the clock by this much, as on the pages
 VERIFY_EVERY_S: Final = 60.0
 
@@ -169,8 +170,22 @@ def _trip_of(asked: Asked) -> Trip:
 
 
 def _look(asked: Asked, trip: Trip) -> Any:
-    wait = WAIT_S if asked.service.look(trip) is None else 0.0
-    return asked.service.look(trip, wait)
+    """Return what the watch says of a trip, waiting some seconds for a look that is not old."""
+    service = asked.service
+    look = service.look(trip)
+    if look is None:
+        return service.look(trip, WAIT_S)
+    fresh = timedelta(seconds=FRESH_S * (service.settings.speed if service.clock.began else 1.0))
+    until = time.monotonic() + WAIT_S
+    while (
+        look is not None
+        and trip.view.handover is None
+        and trip.now - look.as_of > fresh
+        and time.monotonic() < until
+    ):
+        time.sleep(0.05)
+        look = service.look(trip)
+    return look
 
 
 def _trip(asked: Asked) -> s.Answer:
