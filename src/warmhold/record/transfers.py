@@ -17,9 +17,17 @@ from warmhold.model.vessels import resolve
 from warmhold.record.bodies import GAUGE, MOMENTS
 from warmhold.record.chain import Event
 from warmhold.record.clock import moment_of
+from warmhold.record.recorded import better_share
 from warmhold.record.trends import QUANTITIES, recorded, trend_of
 from warmhold.record.unit_views import unit_named_in
-from warmhold.record.views import Shown, TripView, corrected, trip_view
+from warmhold.record.views import (
+    SATURATIONS,
+    Shown,
+    TripView,
+    corrected,
+    planned_targets,
+    trip_view,
+)
 from warmhold.review import forecasts
 from warmhold.review.alarms import limit_replays
 from warmhold.review.replay import Trend
@@ -112,8 +120,8 @@ def _transfer(trip: _Trip) -> Transfer:
         cooled=cooled if isinstance(cooled, bool) else None,
         wrapped=None if facts.wrapped is None else facts.wrapped == "yes",
         temperatures=tuple(_temperatures(view)),
-        saturation=_share(view.saturation),
-        warmth=_share(view.temperature),
+        saturation=_evidence(view, shown, SATURATIONS) or _share(view.saturation),
+        warmth=_evidence(view, shown, SITES) or _share(view.temperature),
         sets_due=sets_done + view.missed_sets if view.handover is not None else None,
         sets_done=sets_done if view.handover is not None else None,
         checks_due=due,
@@ -173,6 +181,16 @@ def _temperatures(view: TripView) -> Iterator[Temperature]:
         if not reading.flag and isinstance(reading.value, (int, float))
     ]
     yield from sorted(found, key=lambda one: one.at)
+
+
+def _evidence(view: TripView, shown: Sequence[Shown], names: Sequence[str]) -> Share | None:
+    """Return time in target by an imported trend, where one covers enough; see `recorded`."""
+    targets = planned_targets(view.planned or {})
+    found = better_share(shown, targets, names, view.start, view.end)
+    if found is None:
+        return None
+    one, says = found
+    return Share(one.inside_min, one.below_min, one.above_min, one.unknown_min, says)
 
 
 def _share(course: Any) -> Share | None:

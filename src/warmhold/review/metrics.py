@@ -240,8 +240,13 @@ def change_in_our_care(transfers: Sequence[Transfer]) -> Metric:
 
 
 def saturation(transfers: Sequence[Transfer]) -> tuple[Metric, ...]:
-    """Share the minutes read between in, below and above the saturation target."""
+    """Share the minutes read between in, below and above the saturation target.
+
+    Says of how many transfers an imported trend was the evidence, and not single entries.
+    """
     every = Columns.of(transfers)
+    by_trend = sum(one.saturation is not None and one.saturation.source != "" for one in transfers)
+    by_trends = f"; of {by_trend} by an imported trend" if by_trend else ""
     found = every.shares("saturation")
     known = ~np.isnan(found[:, 0])
     counted, lost = every.keys_of(known), every.keys_of(~known)
@@ -251,7 +256,8 @@ def saturation(transfers: Sequence[Transfer]) -> tuple[Metric, ...]:
     def one_of(key: str, title: str, part: float) -> Metric:
         return Metric(
             key, title, "share", "%",
-            f"minutes of {read:.0f} that were read; {gone:.0f} minutes were not read", "",
+            f"minutes of {read:.0f} that were read; {gone:.0f} minutes were not read{by_trends}",
+            "",
             round(part), round(read), 0, len(lost), part / read if read > 0 else None, None, None,
             None, counted, lost,
         )  # fmt: skip

@@ -69,12 +69,16 @@ class Forecast:
 
 @dataclass(frozen=True)
 class Share:
-    """Minutes a quantity was in, below and above its target, and minutes that were not read."""
+    """Minutes a quantity was in, below and above its target, and minutes that were not read.
+
+    source : the imported trend that it was taken from, in words; empty when from what was entered
+    """
 
     inside_min: float
     below_min: float
     above_min: float
     unread_min: float
+    source: str = ""
 
 
 @dataclass(frozen=True)
