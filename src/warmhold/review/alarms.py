@@ -302,6 +302,8 @@ def limit_figures(transfers: Iterable[Transfer]) -> tuple[LimitFigures, ...]:
     Limits of which no transfer has a trend are left out; so that is nothing when none has any.
     """
     every = [one.alarms for one in transfers]
+    if not any(every):
+        return ()
     nothing = LimitReplay(why=dict.fromkeys(WAYS, "no trend"))
     out = []
     for title, (_, _, unit) in LIMITS.items():
