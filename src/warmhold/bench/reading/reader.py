@@ -243,8 +243,9 @@ def _numbers(
         text = row[at].replace("\u2212", "-")
         if text in missing:
             continue
-        if pattern.fullmatch(text):
-            out[i] = float(text.replace(",", "."))
+        value = float(text.replace(",", ".")) if pattern.fullmatch(text) else np.inf
+        if np.isfinite(value):
+            out[i] = value
         else:
             odd.append(i)
     if odd:
