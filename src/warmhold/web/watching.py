@@ -28,7 +28,7 @@ LONGEST_S = 12 * 3600.0  # a trip is not followed for longer after the baby went
 KEEP_EVERY_S = 600.0  # trip time between two trunks that are kept to go back to
 STEP_S = 60.0  # trip time that a leaf goes at once
 LOOK_EVERY_S = 5.0  # real time between two looks at the present
-DEVICE_EVERY_S = 600.0  # of a device's readings the filter is given one in so long; see watching.md
+DEVICE_EVERY_S = 300.0  # of a device's readings the filter is given one in so long; see watching.md
 SPEAKS = (*SATURATION, PULSE)  # said by themselves, without the model
 SETTINGS = ("air_set_c", "flow_lpm", "oxygen_set_percent")
 

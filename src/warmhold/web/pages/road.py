@@ -19,7 +19,7 @@ from warmhold.watch import Band, Present
 from warmhold.watch.named import CAUTION
 from warmhold.web import show
 from warmhold.web.access import user_of
-from warmhold.web.beside import disagreements_now, fresh_readings, told_by_devices
+from warmhold.web.beside import disagreements_now, fresh_readings, is_fresh, told_by_devices
 from warmhold.web.pages.limits import limits_off
 from warmhold.web.posted import Posted, posted
 from warmhold.web.quantities import POWER_SOURCES, Entered, number_in, question
@@ -372,20 +372,19 @@ def quick_of(trip: Trip) -> list[Quick]:
     read = fresh_readings(trip.view, trip.now)
     found = []
     for name in names:
-        last = read.get(name)
-        by_hand = by_hand_of(trip, name) if last is not None and last.source else None
-        if by_hand is not None:
-            found.append(replace(_quick(known[name], by_hand), beside=last))
-        else:
-            found.append(_quick(known[name], last))
+        by_hand, told = _last_of_each(trip, name)
+        quick = _quick(known[name], by_hand or read.get(name))
+        found.append(replace(quick, beside=told if by_hand is not None else None))
     return found
 
 
-def by_hand_of(trip: Trip, quantity: str) -> Reading | None:
-    """Return what a person read last."""
+def _last_of_each(trip: Trip, quantity: str) -> tuple[Reading | None, Reading | None]:
+    """Return what a person read last, and what a device told last if it still counts."""
     course = trip.view.courses.get(quantity)
-    by_hand = [one for one in course.readings if not one.source] if course is not None else []
-    return by_hand[-1] if by_hand else None
+    readings = course.readings if course is not None else ()
+    by_hand = next((one for one in reversed(readings) if not one.source), None)
+    told = next((one for one in reversed(readings) if one.source), None)
+    return by_hand, told if told is not None and is_fresh(told, trip.now) else None
 
 
 def _quick(one: Entered, last: Reading | None) -> Quick:

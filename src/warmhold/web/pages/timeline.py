@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from warmhold.record.bodies import CORRECTABLE, HAPPENINGS
+from warmhold.record.bodies import CORRECTABLE, HAPPENINGS, NUMBERS
 from warmhold.record.clock import iso
 from warmhold.record.views import Shown
 from warmhold.web.access import user_of
@@ -140,7 +140,7 @@ def _fold_of_device(trip: Trip, source: str, group: list[Line]) -> Line:
             for name, value in shown.body["values"].items():
                 values.setdefault(name, []).append((shown.when, float(value)))
     known = entered(trip)
-    parts = [_span(known.get(name), name, found) for name, found in values.items()]
+    parts = [_span(known.get(name), name, values[name]) for name in NUMBERS if name in values]
     sets = "1 set" if len(group) == 1 else f"{len(group)} sets"
     struck = len(group) - len(seqs)
     flagged = sum(bool(line.flags) for line in group)
