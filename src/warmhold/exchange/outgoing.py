@@ -68,6 +68,7 @@ class Series:
 
     seconds : since `start`, strictly rising [s]
     values : one for each row; ``None`` where nothing was read
+    first_row : number of the first row, when rows before it are not here
     """
 
     entry: int
@@ -78,19 +79,12 @@ class Series:
     values: tuple[float | None, ...]
     status: Status
     told_by: str
-
-    @property
-    def apart_s(self) -> float | None:
-        """Seconds between two rows, when they are all the same; ``None`` otherwise."""
-        if len(self.seconds) < 2 or self.seconds[0] != 0:
-            return None
-        step = self.seconds[1]
-        even = all(second == number * step for number, second in enumerate(self.seconds))
-        return step if even and (step * 1000).is_integer() else None
+    first_row: int = 1
 
     def rows(self) -> Iterator[Value]:
         """Yield its values one by one; a row out of the calendar is left out."""
-        for number, (second, value) in enumerate(zip(self.seconds, self.values, strict=True), 1):
+        rows = zip(self.seconds, self.values, strict=True)
+        for number, (second, value) in enumerate(rows, self.first_row):
             try:
                 at = self.start + timedelta(seconds=second)
             except OverflowError:
@@ -99,6 +93,18 @@ class Series:
                 self.entry, self.quantity, value, at, self.saved, self.status, TREND, self.told_by,
                 row=number,
             )  # fmt: skip
+
+    def runs(self) -> Iterator[tuple[Value, ...]]:
+        """Yield its rows in pieces, each with the same time between any two of its rows."""
+        run: list[Value] = []
+        for value in self.rows():
+            apart = run[1].at - run[0].at if len(run) > 1 else None
+            if run and apart is not None and value.at - run[-1].at != apart:
+                yield tuple(run)
+                run = []
+            run.append(value)
+        if run:
+            yield tuple(run)
 
 
 @dataclass(frozen=True)

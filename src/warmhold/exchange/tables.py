@@ -11,6 +11,7 @@ import io
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from importlib import import_module
 from typing import Any, Literal
 
@@ -174,7 +175,7 @@ def _value(out: Outgoing, value: Value) -> tuple[Cell, ...]:
     quantity, cylinder = value.quantity, ""
     if quantity.startswith(GAUGE):
         quantity, cylinder = code.key, quantity[len(GAUGE) :]
-    codings = {one.system: one.code for one in reversed(code.codings())}
+    loinc, mdc = _coded(code.key)
     return (
         _text(out.trip),
         value.entry,
@@ -191,10 +192,17 @@ def _value(out: Outgoing, value: Value) -> tuple[Cell, ...]:
         _text(value.flag),
         value.was if isinstance(value.was, float) else None,
         _text(value.was) if isinstance(value.was, str) else None,
-        codings.get(LOINC),
-        int(codings[MDC]) if MDC in codings else None,
+        loinc,
+        mdc,
         code.about,
     )
+
+
+@cache
+def _coded(key: str) -> tuple[str | None, int | None]:
+    """Return the verified codes of a quantity."""
+    codings = {one.system: one.code for one in reversed(codes()[key].codings())}
+    return codings.get(LOINC), int(codings[MDC]) if MDC in codings else None
 
 
 def _happened(out: Outgoing, one: Happened) -> tuple[Cell, ...]:

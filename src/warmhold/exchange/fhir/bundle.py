@@ -8,7 +8,8 @@ order is that of the entries, and no clock is read.
 - A value that a device told names its DeviceMetric, and no encounter, as the published profile
   for such observations wants it.
 - A correction makes an observation "corrected"; what was struck out is "entered-in-error".
-- A trend with even spacing is one observation with sampled data, "E" where nothing was read.
+- Rows of a trend with even spacing are one observation with sampled data, "E" where nothing was
+  read; a trend with gaps is several.
 """
 
 from __future__ import annotations
@@ -16,12 +17,12 @@ from __future__ import annotations
 import json
 import uuid
 from collections.abc import Iterator, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from warmhold.exchange.codes import LOINC, UCUM, Code, Coding
 from warmhold.exchange.fhir import names
-from warmhold.exchange.outgoing import STRUCK, TREND, Outgoing, Series, Value, code_for, tidy
+from warmhold.exchange.outgoing import STRUCK, Outgoing, Series, Value, code_for, tidy
 
 Resource = dict[str, Any]
 _SPACE = uuid.uuid5(uuid.NAMESPACE_URL, "urn:warmhold:trip")
@@ -93,11 +94,12 @@ class _Writer:
         for value in self.out.values:
             yield self.observation(value)
         for series in self.out.series:
-            if series.apart_s is None:
-                for value in series.rows():
-                    yield self.observation(value)
-            else:
-                yield self.sampled(series)
+            for run in series.runs():
+                # rows that are closer than the moments they are written in are told one by one
+                if len(run) > 1 and run[1].at > run[0].at:
+                    yield self.sampled(run)
+                else:
+                    yield from map(self.observation, run)
         yield from self.flags()
 
     def moment(self, moment: datetime) -> str:
@@ -189,25 +191,22 @@ class _Writer:
             title = f"{title}: {quantity.partition(':')[2]}"
         return {"coding": [_coding(one) for one in code.codings(self.memory)], "text": title}
 
-    def head_of(self, value: Value | Series, parts: Sequence[object], at: datetime) -> Resource:
+    def head_of(self, value: Value, parts: Sequence[object], sampled: bool = False) -> Resource:
         """Return what an observation has whatever its value is."""
         code = code_for(value)
         teller = self.teller(value)
         baby = code.about == "baby"
-        kind = value.kind if isinstance(value, Value) else TREND
-        category = [{"coding": [{"system": names.KIND, "code": kind}]}]
+        category = [{"coding": [{"system": names.KIND, "code": value.kind}]}]
         if baby:
             category.insert(
                 0, {"coding": [LABORATORY if code.key in _MEASURED_IN_BLOOD else VITAL]}
             )
-        place = f"{value.entry} {value.quantity}"
-        if isinstance(value, Value) and value.row:
-            place = f"{value.entry}.{value.row} {value.quantity}"
+        place = f"{value.entry}.{value.row}" if value.row else f"{value.entry}"
         found: Resource = {"resourceType": "Observation", "id": self.ids.id("Observation", *parts)}
-        if isinstance(value, Value) and code.loinc == "59408-5":
+        if code.loinc == "59408-5" and not sampled:  # the profile wants a single quantity
             found["meta"] = {"profile": [names.OXYGEN_SATURATION]}
         found |= {
-            "identifier": [{"system": names.ENTRY, "value": place}],
+            "identifier": [{"system": names.ENTRY, "value": f"{place} {value.quantity}"}],
             "status": value.status,
             "category": category,
             "code": self.concept(code, value.quantity),
@@ -215,7 +214,7 @@ class _Writer:
         }
         if teller is None:
             found["encounter"] = self.ids.refer("Encounter")
-        found["effectiveDateTime"] = self.moment(at)
+        found["effectiveDateTime"] = self.moment(value.at)
         found["issued"] = self.moment(value.saved)
         if code.body_site:
             found["bodySite"] = {"text": code.body_site}
@@ -225,7 +224,7 @@ class _Writer:
 
     def observation(self, value: Value) -> Resource:
         parts = (value.entry, value.row, value.quantity)
-        found = self.head_of(value, parts, value.at)
+        found = self.head_of(value, parts)
         code = code_for(value)
         if value.value is None:
             found["dataAbsentReason"] = _absent(names.UNREAD)
@@ -245,16 +244,15 @@ class _Writer:
             found["note"] = notes
         return found
 
-    def sampled(self, series: Series) -> Resource:
-        found = self.head_of(series, (series.entry, 0, series.quantity), series.start)
-        code = code_for(series)
-        apart_s = series.apart_s
-        assert apart_s is not None
+    def sampled(self, run: Sequence[Value]) -> Resource:
+        """Return one observation for rows of a trend with the same time between any two."""
+        first = run[0]
+        found = self.head_of(first, (first.entry, first.row, first.quantity), sampled=True)
         found["valueSampledData"] = {
-            "origin": _quantity(0.0, code.ucum),
-            "period": apart_s * 1000,
+            "origin": _quantity(0.0, code_for(first).ucum),
+            "period": (run[1].at - first.at) // timedelta(microseconds=1) / 1000,
             "dimensions": 1,
-            "data": " ".join("E" if one is None else repr(one) for one in series.values),
+            "data": " ".join("E" if one.value is None else repr(one.value) for one in run),
         }
         return found
 

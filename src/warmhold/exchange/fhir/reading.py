@@ -7,10 +7,10 @@ LOINC or MDC that says a quantity the record keeps. Everything else is named in 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from itertools import islice
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from itertools import islice, pairwise
 from math import isfinite
 from typing import Any, cast
 
@@ -36,6 +36,7 @@ from warmhold.record.clock import moment_of
 LARGEST = 50_000_000  # bytes of a file
 MOST_ENTRIES = 200_000
 MOST_FAULTS = 200
+_LONGEST_MS = 3.2e11  # ten years
 
 
 @dataclass(frozen=True)
@@ -195,18 +196,22 @@ class _Reading:
         if len(pseudonyms) != 1:
             self.wrong("entry", f"{len(pseudonyms)} patients", "one Patient")
         head, trip = self.fingerprint(bundle)
-        joined, rest = _joined(values)
-        return Read(
-            pseudonyms[0] if pseudonyms else "", trip, head, rest, (*series, *joined), tuple(left)
-        )
+        single, trends = self.joined(values, series)
+        return Read(pseudonyms[0] if pseudonyms else "", trip, head, single, trends, tuple(left))
 
     def only_once(self, path: str, found: Value | Series) -> None:
         """Refuse the same place in the record twice; 0 stands for no place."""
-        row = found.row if isinstance(found, Value) else 0
-        place = (found.entry, row, found.quantity)
-        if found.entry and place in self.places:
-            self.wrong(f"{path}.identifier", place, "a place in the record of its own")
-        self.places.add(place)
+        if not found.entry:
+            return
+        rows = range(found.row, found.row + 1) if isinstance(found, Value) else range(
+            found.first_row, found.first_row + len(found.values)
+        )  # fmt: skip
+        for row in rows:
+            place = (found.entry, row, found.quantity)
+            if place in self.places:
+                self.wrong(f"{path}.identifier", place, "a place in the record of its own")
+                return
+            self.places.add(place)
 
     def fingerprint(self, bundle: Mapping[str, Any]) -> tuple[str, str]:
         if bundle.get("identifier") is None:
@@ -247,7 +252,7 @@ class _Reading:
         kind = self.kind(path, resource)
         if "valueSampledData" in resource:
             return self.sampled(path, resource, code, Series(
-                entry, quantity, at, saved, (), (), cast(Status, status), teller,
+                entry, quantity, at, saved, (), (), cast(Status, status), teller, max(row, 1),
             ))  # fmt: skip
         value = self.value(path, resource, code)
         flag = self.flag(path, resource)
@@ -431,11 +436,17 @@ class _Reading:
                 values.append(value)
             except ValueError:
                 self.wrong(f"{here}.data", word, f"a number or E at place {number + 1}")
-        seconds = tuple(number * (period_ms / 1000) for number in range(len(values)))
-        return Series(
-            series.entry, series.quantity, series.start, series.saved, seconds, tuple(values),
-            series.status, series.told_by,
-        )  # fmt: skip
+        period_us = round(period_ms * 1000) if period_ms < _LONGEST_MS else 0
+        if period_us <= 0:
+            self.wrong(f"{here}.period", period_ms, "a microsecond at least, ten years at most")
+            return ""
+        try:
+            series.start + timedelta(microseconds=period_us * len(values))
+        except OverflowError:
+            self.wrong(f"{here}.data", f"{len(values)} rows", "rows within the calendar")
+            return ""
+        seconds = tuple(number * period_us / 1e6 for number in range(len(values)))
+        return replace(series, seconds=seconds, values=tuple(values))
 
     def flag(self, path: str, resource: Mapping[str, Any]) -> str:
         for number, one in enumerate(self.list(f"{path}.note", resource.get("note"))):
@@ -444,36 +455,52 @@ class _Reading:
                 return text.removeprefix(names.FLAGGED)
         return ""
 
+    def joined(
+        self, values: Sequence[Value], series: Sequence[Series]
+    ) -> tuple[tuple[Value, ...], tuple[Series, ...]]:
+        """Put the rows of each trend that came in pieces together again."""
+        rows: dict[tuple[int, str], list[Value]] = {}
+        rest: list[Value] = []
+        others: list[Series] = []
+        for value in values:
+            if value.kind == TREND and value.row and value.entry:
+                rows.setdefault((value.entry, value.quantity), []).append(value)
+            else:
+                rest.append(value)
+        for one in series:
+            if one.entry:
+                rows.setdefault((one.entry, one.quantity), []).extend(one.rows())
+            else:
+                others.append(one)
+        for (entry, quantity), mine in rows.items():
+            mine.sort(key=lambda one: (one.row, one.at))
+            first, last = mine[0], mine[-1]
+            place = f"trend {entry} {quantity}"
+            if last.row - first.row + 1 != len(mine):
+                self.wrong(place, f"{len(mine)} rows of {first.row} to {last.row}", "every row")
+            if any(after.at < before.at for before, after in pairwise(mine)):
+                self.wrong(place, "rows out of their order", "no row before the one before it")
+            if len({(one.status, one.told_by, one.saved) for one in mine}) > 1:
+                self.wrong(place, "rows with different heads", "one status, device and saving")
+            others.append(
+                Series(
+                    entry=entry,
+                    quantity=quantity,
+                    start=first.at,
+                    saved=first.saved,
+                    seconds=tuple((one.at - first.at) / timedelta(seconds=1) for one in mine),
+                    values=tuple(
+                        one.value if isinstance(one.value, float) else None for one in mine
+                    ),
+                    status=first.status,
+                    told_by=first.told_by,
+                    first_row=first.row,
+                )
+            )
+        return tuple(rest), tuple(others)
+
 
 def _title(resource: Mapping[str, Any]) -> str:
     concept = resource.get("code")
     text = concept.get("text") if isinstance(concept, dict) else None
     return text[:80] if isinstance(text, str) else "an observation of something else"
-
-
-def _joined(values: list[Value]) -> tuple[list[Series], tuple[Value, ...]]:
-    """Put the rows of trends that came one by one together again."""
-    rows: dict[tuple[int, str], list[Value]] = {}
-    rest: list[Value] = []
-    for value in values:
-        if value.kind == TREND and value.row:
-            rows.setdefault((value.entry, value.quantity), []).append(value)
-        else:
-            rest.append(value)
-    found = []
-    for (entry, quantity), mine in rows.items():
-        mine.sort(key=lambda one: (one.row, one.at))
-        start = mine[0].at
-        found.append(
-            Series(
-                entry=entry,
-                quantity=quantity,
-                start=start,
-                saved=mine[0].saved,
-                seconds=tuple((one.at - start).total_seconds() for one in mine),
-                values=tuple(one.value if isinstance(one.value, float) else None for one in mine),
-                status=mine[0].status,
-                told_by=mine[0].told_by,
-            )
-        )
-    return found, tuple(rest)
