@@ -112,10 +112,6 @@ def test_what_was_not_read_is_not_zero(tmp_path: Path) -> None:
     assert not np.isnan(log.numbers["air_c"][2])
 
 
-def test_a_number_past_all_numbers_is_refused(tmp_path: Path) -> None:
-    assert "1e999" in refused(tmp_path, swap(ROWS, ("36.05", "1e999")))
-
-
 def test_words_of_the_log_become_ours(tmp_path: Path) -> None:
     text = "Time,Feed,Port\n2026-03-04 08:00:00,AC,shut\n2026-03-04 08:01:00,Pack,left\n"
     mapping = MAPPING[: MAPPING.index("[[channel]]")] + (

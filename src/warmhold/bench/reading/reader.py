@@ -243,9 +243,8 @@ def _numbers(
         text = row[at].replace("\u2212", "-")
         if text in missing:
             continue
-        value = float(text.replace(",", ".")) if pattern.fullmatch(text) else np.inf
-        if np.isfinite(value):
-            out[i] = value
+        if pattern.fullmatch(text):
+            out[i] = float(text.replace(",", "."))
         else:
             odd.append(i)
     if odd:

@@ -330,7 +330,6 @@ def _short(value: float) -> float | int:
 
 
 def _check_size(body: Mapping[str, Any], trend: Recorded) -> None:
-    faults = valid_body("trend", body)
     size = len(canonical(body))
     if size > LARGEST_BODY:
         span = float(trend.seconds[-1] - trend.seconds[0])
@@ -341,6 +340,7 @@ def _check_size(body: Mapping[str, Any], trend: Recorded) -> None:
             f"up to {LARGEST_BODY} characters in one entry",
             f"keep fewer rows: --every {every}, or the field of the page",
         )  # fmt: skip
+    faults = valid_body("trend", body)
     if faults:
         raise FaultyInput(tuple(Fault(trend.name, None, "", one, "", "") for one in faults))
 

@@ -285,6 +285,16 @@ def _recorded(
     if not _YEARS[0] <= start.year <= _YEARS[1]:
         raise _fault(file.name, f"a start in {start.year}", f"years {_YEARS[0]} to {_YEARS[1]}",
                      "state the start", "start")  # fmt: skip
+    endless = [
+        channel.column
+        for channel in mapped.mapping.channel
+        if bool(np.isinf(numbers[channel.name].values).any())
+    ]
+    if endless:
+        raise _fault(
+            file.name, f"a number past all numbers in {plain(', '.join(endless))}",
+            "numbers that can be written", "mend these cells",
+        )  # fmt: skip
     said = [one for one in noticed if "as a rule" not in one and " gaps, times" not in one]
     said = [one for one in said if quantities().odd not in one]
     kept: dict[str, Series] = {}
