@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from exchange.hl7_messages import HEAD, OBR, head, message, obx
+from warmhold.cli import main
 from warmhold.cli.exchanging.listen import command, zones_of
 from warmhold.exchange.hl7.listener import framed
 from warmhold.exchange.inbox import Inbox
@@ -57,12 +58,12 @@ def test_zones_are_stated_for_all_or_for_one_sender() -> None:
         zones_of(("BEDSIDE=",))
 
 
-def test_a_port_that_is_taken_is_said(tmp_path: Path) -> None:
+def test_a_port_that_is_taken_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = str(other.getsockname()[1])
-        done = CliRunner().invoke(command, ["--port", port, "--folder", str(tmp_path)])
-    assert done.exit_code == 1
-    assert f"could not listen on 127.0.0.1, port {port}" in done.output
+        exit_code = main.run(["exchange", "listen", "--port", port, "--folder", str(tmp_path)])
+    assert exit_code == 2
+    assert f"could not listen on 127.0.0.1, port {port}" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("refused", [False, True])
@@ -73,16 +74,20 @@ def test_it_says_what_came_and_ends_on_ctrl_c(tmp_path: Path, refused: bool) -> 
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},
     )  # fmt: skip
-    assert process.stdout is not None
-    port = int(process.stdout.readline().split("port ")[1].split(".")[0])
-    with socket.create_connection(("127.0.0.1", port), timeout=10) as line:
-        line.sendall(framed(message(HEAD, OBR, obx(obx_14="20260114030500"))))
-        assert b"MSA|AA|M1" in line.recv(10_000)
-        if refused:
-            line.sendall(framed(message(head(msh_9="ADT^A01"), OBR)))
-            assert b"MSA|AR|M1" in line.recv(10_000)
-        process.send_signal(signal.SIGINT)  # while the connection is still open
-        out, err = process.communicate(timeout=20)
+    try:
+        assert process.stdout is not None
+        port = int(process.stdout.readline().split("port ")[1].split(".")[0])
+        with socket.create_connection(("127.0.0.1", port), timeout=10) as line:
+            line.sendall(framed(message(HEAD, OBR, obx(obx_14="20260114030500"))))
+            assert b"MSA|AA|M1" in line.recv(10_000)
+            if refused:
+                line.sendall(framed(message(head(msh_9="ADT^A01"), OBR)))
+                assert b"MSA|AR|M1" in line.recv(10_000)
+            process.send_signal(signal.SIGINT)  # while the connection is still open
+            out, err = process.communicate(timeout=20)
+    finally:
+        process.kill()
+        process.wait()
     assert err == ""
     assert "First message from BEDSIDE 2" in out
     assert f"Ended: 1 taken, 0 repeated, {int(refused)} refused and kept." in out

@@ -307,7 +307,8 @@ class Listener:
         finally:
             writer.close()
             with contextlib.suppress(OSError, TimeoutError):
-                await asyncio.wait_for(writer.wait_closed(), 5)
+                async with asyncio.timeout(_PARTING_S):
+                    await writer.wait_closed()
 
     async def _serve(
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, peer: str
@@ -322,14 +323,17 @@ class Listener:
                 patience = self.bounds.idle_s
                 if began is not None:
                     patience = max(0.0, began + self.bounds.frame_s - now)
-                data = await asyncio.wait_for(reader.read(_CHUNK), patience)
+                # Not wait_for: before Python 3.12 it can swallow the word to end.
+                async with asyncio.timeout(patience):
+                    data = await reader.read(_CHUNK)
                 if not data:
                     break
                 for piece in frames.feed(data):
                     began = None
                     for answer in await self._keep(piece, peer):
                         writer.write(framed(answer))
-                    await asyncio.wait_for(writer.drain(), self.bounds.frame_s)
+                    async with asyncio.timeout(self.bounds.frame_s):
+                        await writer.drain()
             if frames.broken:
                 await _let_it_be_read(reader, writer)
         except TimeoutError:
