@@ -162,7 +162,7 @@ def test_an_imported_trend_is_read_and_replayed(trip: Trip) -> None:
     assert math.isnan(found.value[5])
     low = trip.alarms()[LOW]
     assert (low.ways["as set"].alarms, low.ways["as set"].seconds) == (1, 180.0)
-    assert (low.ways["policy"].alarms, low.beyond_s) == (1, 120.0)
+    assert (low.ways["policy"].alarms, low.ways["policy"].beyond_s) == (1, 120.0)
     assert not low.written
     assert trip.alarms()["Pulse, low"].why["as set"] == "no trend"
 

@@ -63,50 +63,48 @@ def test_with_a_pencil() -> None:
     """
     found = one(trend(92, 87, 86, 91, 84, None, 90), as_set=always(85), policy=always(88))
     assert found.ways == {
-        "as set": Heard(1, 60.0, 300.0, 120.0),
-        "policy": Heard(2, 180.0, 300.0, 0.0),
-        "policy, later": Heard(1, 60.0, 300.0, 120.0),
+        "as set": Heard(1, 60.0, 300.0, 180.0, 120.0),
+        "policy": Heard(2, 180.0, 300.0, 180.0, 0.0),
+        "policy, later": Heard(1, 60.0, 300.0, 180.0, 120.0),
     }
-    assert found.beyond_s == 180.0
     assert found.row_s == 60.0
 
 
 def test_a_high_limit_is_the_same_turned_round() -> None:
     found = one(trend(92, 97, 98, 92), HIGH, as_set=always(97), policy=always(96))
-    assert found.ways["as set"] == Heard(1, 60.0, 180.0, 60.0)
-    assert found.ways["policy"] == Heard(1, 120.0, 180.0, 0.0)
+    assert found.ways["as set"] == Heard(1, 60.0, 180.0, 120.0, 60.0)
+    assert found.ways["policy"] == Heard(1, 120.0, 180.0, 120.0, 0.0)
 
 
 def test_a_limit_that_changes_between_two_rows() -> None:
     """87 for 4 min; the limit goes from 85 to 88 after 90 s: in alarm for the other 150 s."""
     steps = ((START, 85.0), (90.0, 88.0))
     found = one(trend(87, 87, 87, 87, 87), as_set=steps, policy=always(88))
-    assert found.ways["as set"] == Heard(1, 150.0, 240.0, 90.0)
+    assert found.ways["as set"] == Heard(1, 150.0, 240.0, 240.0, 90.0)
 
 
 def test_a_limit_that_is_off_never_sounds_and_one_not_known_is_not_counted() -> None:
     rows = trend(80, 80, 80, 80)
     off = one(rows, as_set=always(-math.inf), policy=always(88)).ways["as set"]
-    assert off == Heard(0, 0.0, 180.0, 180.0)
+    assert off == Heard(0, 0.0, 180.0, 180.0, 180.0)
     unknown = one(rows, as_set=always(math.nan), policy=always(88))
     assert unknown.why == {"as set": "limit not known"}
     half = one(rows, as_set=((60.0, 88.0),), policy=always(88)).ways["as set"]
-    assert (half.alarms, half.read_s) == (1, 120.0)
+    assert half == Heard(1, 120.0, 120.0, 120.0, 0.0)  # not silent while nobody knows what was set
 
 
 def test_where_policy_has_no_limit_there_is_no_yardstick() -> None:
     rows = trend(99, 99, 99)
     none = one(rows, HIGH, as_set=always(98), policy=always(math.inf))
-    assert none.ways["as set"] == Heard(1, 120.0, 120.0, None)
+    assert none.ways["as set"] == Heard(1, 120.0, 120.0, None, None)
     assert none.why == {"policy": "none asked for", "policy, later": "none asked for"}
     unknown = one(rows, HIGH, as_set=always(98))
     assert set(unknown.why.values()) == {"limit not known"}
-    assert none.beyond_s is unknown.beyond_s is None
 
 
 def test_rows_far_apart_tell_nothing_of_a_delay() -> None:
     found = one(trend(92, 85, 92, every_s=900), as_set=always(88), policy=always(88))
-    assert found.ways["policy"] == Heard(1, 900.0, 1800.0, 0.0)
+    assert found.ways["policy"] == Heard(1, 900.0, 1800.0, 900.0, 0.0)
     assert found.why == {"policy, later": "rows too far apart"}
 
 
@@ -157,7 +155,8 @@ def test_steps_are_the_pieces_put_together(seed: int) -> None:
         return
     assert heard.read_s == pytest.approx(known.sum())
     assert heard.seconds == pytest.approx(sounds.sum())
-    assert heard.silent_s == pytest.approx(((stands < 90.0) & ~sounds).sum())
+    assert heard.beyond_s == pytest.approx((known & (stands < 90.0)).sum())
+    assert heard.silent_s == pytest.approx((known & (stands < 90.0) & ~sounds).sum())
     edges = np.diff(np.concatenate([[0], sounds.astype(int)])) == 1
     assert heard.alarms == edges.sum()
 

@@ -246,7 +246,9 @@ def _rate(value: float) -> str:
 
 def _band(interval: Interval) -> str:
     ends = ["open" if end is None else _rate(end) for end in (interval.lower, interval.upper)]
-    return "" if ends == ["open", "open"] else f" ({ends[0]} to {ends[1]})"
+    if ends == ["open", "open"]:
+        return " (too few for an interval)" if interval.why.startswith("fewer") else ""
+    return f" ({ends[0]} to {ends[1]})"
 
 
 def change_of(one: Changed) -> str:

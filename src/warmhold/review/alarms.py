@@ -178,36 +178,49 @@ def _replayed(pairs: Sequence[tuple[Trend, Limits]], side: Side) -> list[LimitRe
     """Replay one limit of all trips that have its trend."""
     as_set = Trends.of([less_limit(trend, limits.as_set) for trend, limits in pairs])
     policy = Trends.of([less_limit(trend, limits.policy) for trend, limits in pairs])
+    both = Trends.of(
+        [less_limit(trend, _where_known(limits.policy, limits.as_set)) for trend, limits in pairs]
+    )
     heard = replay(as_set, _at_zero(side))
     asked = replay(policy, _at_zero(side))
     later = replay(policy, _at_zero(side, DELAY_S))
-    beyond = asked.by_trip[:, 3]
-    silent = beyond - _alarmed_s(policy, asked, heard)
+    judged = replay(both, _at_zero(side))
+    silent = judged.by_trip[:, 3] - _alarmed_s(both, judged, heard)
     out = []
     for k, (trend, limits) in enumerate(pairs):
         row_s = float(np.median(np.diff(trend.seconds)))
-        measured = bool(asked.by_trip[k, 1] > 0.0) and not _none_asked(limits)
+        none_asked = bool(limits.policy) and all(math.isinf(limit) for _, limit in limits.policy)
         ways: dict[Way, Heard] = {}
         why: dict[Way, Why] = {}
         if heard.by_trip[k, 1] > 0.0:
-            ways["as set"] = _heard(heard, k, float(silent[k]) if measured else None)
+            known = bool(judged.by_trip[k, 1] > 0.0) and not none_asked
+            beyond = (float(judged.by_trip[k, 3]), float(silent[k])) if known else (None, None)
+            ways["as set"] = _heard(heard, k, *beyond)
         else:
             why["as set"] = "limit not known"
-        if measured:
-            ways["policy"] = _heard(asked, k, float(asked.by_trip[k, 4]))
+        if none_asked or asked.by_trip[k, 1] == 0.0:
+            reason: Why = "none asked for" if none_asked else "limit not known"
+            why |= {"policy": reason, "policy, later": reason}
+        else:
+            ways["policy"] = _heard(asked, k, *asked.by_trip[k, 3:5])
             if row_s <= DELAY_S:
-                ways["policy, later"] = _heard(later, k, float(later.by_trip[k, 4]))
+                ways["policy, later"] = _heard(later, k, *later.by_trip[k, 3:5])
             else:
                 why["policy, later"] = "rows too far apart"
-        else:
-            reason: Why = "none asked for" if _none_asked(limits) else "limit not known"
-            why |= {"policy": reason, "policy, later": reason}
-        out.append(
-            LimitReplay(
-                row_s, limits.written, float(beyond[k]) if measured else None, ways, why
-            )
-        )  # fmt: skip
+        out.append(LimitReplay(row_s, limits.written, ways, why))
     return out
+
+
+def _where_known(policy: Steps, as_set: Steps) -> Steps:
+    """Policy's limit, for as long as it is known what was set."""
+
+    def at(steps: Steps, moment: float) -> float:
+        return next((limit for begin, limit in reversed(steps) if begin <= moment), math.nan)
+
+    moments = sorted({begin for begin, _ in (*policy, *as_set)})
+    return tuple(
+        (one, math.nan if math.isnan(at(as_set, one)) else at(policy, one)) for one in moments
+    )
 
 
 def _at_zero(side: Side, delay_s: float = 0.0) -> Setting:
@@ -216,14 +229,11 @@ def _at_zero(side: Side, delay_s: float = 0.0) -> Setting:
     return Setting(high=0.0, delay_on_s=delay_s)
 
 
-def _none_asked(limits: Limits) -> bool:
-    return bool(limits.policy) and all(math.isinf(limit) for _, limit in limits.policy)
-
-
-def _heard(alarms: Alarms, trip: int, silent_s: float | None) -> Heard:
+def _heard(alarms: Alarms, trip: int, beyond_s: float | None, silent_s: float | None) -> Heard:
     count, read, stood = alarms.by_trip[trip, :3]
-    silent = None if silent_s is None else max(silent_s, 0.0)
-    return Heard(int(count), float(stood), float(read), silent)
+    if beyond_s is None or silent_s is None:
+        return Heard(int(count), float(stood), float(read), None, None)
+    return Heard(int(count), float(stood), float(read), float(beyond_s), max(float(silent_s), 0.0))
 
 
 def _alarmed_s(trends: Trends, asked: Alarms, heard: Alarms) -> Floats:
@@ -327,7 +337,7 @@ def _way(way: Way, every: Sequence[LimitReplay]) -> WayFigures:
     reasons = [one.why[way] for one in every if way not in one.ways]
     counts = np.array([heard.alarms for _, heard in there], dtype=np.float64)
     hours = np.array([heard.read_s for _, heard in there], dtype=np.float64) / 3600.0
-    judged = [(one, heard) for one, heard in there if heard.silent_s is not None]
+    judged = [heard for _, heard in there if heard.beyond_s is not None]
     both = [(one.ways[way], one.ways["as set"]) for one, _ in there if "as set" in one.ways]
     pair = np.array([[a.alarms, b.alarms] for a, b in both], dtype=np.float64).reshape(-1, 2)
     return WayFigures(
@@ -339,8 +349,8 @@ def _way(way: Way, every: Sequence[LimitReplay]) -> WayFigures:
         float(hours.sum()),
         bunched_rate(counts, hours, SEED),
         sum(heard.seconds for _, heard in there) / 3600.0,
-        sum(heard.silent_s or 0.0 for _, heard in judged) / 3600.0 if judged else None,
-        sum(one.beyond_s or 0.0 for one, _ in judged) / 3600.0 if judged else None,
+        sum(heard.silent_s or 0.0 for heard in judged) / 3600.0 if judged else None,
+        sum(heard.beyond_s or 0.0 for heard in judged) / 3600.0 if judged else None,
         None if way == "as set" else _with_an_end(alarm_ratio(pair[:, 0], pair[:, 1], SEED)),
     )
 

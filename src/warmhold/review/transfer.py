@@ -88,13 +88,14 @@ class Heard:
     alarms : how many
     seconds : in alarm [s]
     read_s : in which there was a reading and the limit was known [s]
-    silent_s : beyond policy's limit for this baby without this alarm; ``None`` when that limit is
-        not known [s]
+    beyond_s : of these, beyond policy's limit for this baby; ``None`` when that is not known [s]
+    silent_s : of these, without this alarm [s]
     """
 
     alarms: int
     seconds: float
     read_s: float
+    beyond_s: float | None
     silent_s: float | None
 
 
@@ -104,14 +105,12 @@ class LimitReplay:
 
     row_s : median distance of the trend's rows; ``None`` without a trend [s]
     written : whether anybody wrote what was set; else the plan's limit stands for it
-    beyond_s : beyond policy's limit for this baby; ``None`` when that is not known [s]
     ways : what each way of setting it would have done
     why : why a way is not in ``ways``
     """
 
     row_s: float | None = None
     written: bool = False
-    beyond_s: float | None = None
     ways: Mapping[Way, Heard] = field(default_factory=dict)
     why: Mapping[Way, Why] = field(default_factory=dict)
 
