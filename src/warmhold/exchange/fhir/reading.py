@@ -33,7 +33,7 @@ from warmhold.model.fault import Fault, FaultyInput
 from warmhold.record.bodies import GAUGE, NUMBERS
 from warmhold.record.clock import moment_of
 
-LARGEST = 50_000_000  # bytes of a file
+LARGEST = 250_000_000  # bytes of a file
 MOST_ENTRIES = 200_000
 MOST_FAULTS = 200
 _LONGEST_MS = 3.2e11  # ten years
