@@ -402,7 +402,7 @@ def test_a_trip_is_told_as_its_pages_tell_it(api: Asker) -> None:
 
 def test_a_trip_that_nobody_planned_here_is_not_there(api: Asker) -> None:
     for part in ("", "/observations", "/happenings", "/conditions", "/handover"):
-        for trip in ("none", "%00", "..", "%F0%9F%91%B6"):
+        for trip in ("none", "%00", "..", "%F0%9F%91%B6", f"{api.held.trip}%3Fx", "a%23b"):
             assert api.get(f"/trips/{trip}{part}").status_code == 404
     assert api.get("/units/none").status_code == 404
     assert api.get(f"/trips/{api.held.trip}/observations/1").status_code == 404

@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from typing import Any, Final, TypeVar
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, quote
 
 from anyio import CapacityLimiter, to_thread
 from pydantic import BaseModel, ValidationError
@@ -89,7 +89,7 @@ class InterfaceDoor:
 
     async def _answer(self, request: Request) -> Response:
         token = await self._in_thread(QUICK, self._token, request)
-        path, method = request.url.path, request.method
+        path, method = str(request.scope["path"]), request.method
         asked_for = "GET" if method == "HEAD" else method
         if path == ROOT + ADDRESS:
             if asked_for != "GET":
@@ -143,7 +143,7 @@ class InterfaceDoor:
         made = await self._in_thread(LONG, self._made, operation, asked)
         headers = {}
         if operation.status == 201:
-            headers["Location"] = f"{request.url.path}/{made[1]}"
+            headers["Location"] = f"{quote(request.scope['path'])}/{made[1]}"
         return _json(made[0], operation.status, headers)
 
     async def _in_thread(self, which: int, work: Callable[..., _T], *given: Any) -> _T:
@@ -237,7 +237,7 @@ class InterfaceDoor:
                 return
             self._refused[token.key, problem.status] = now
         address = request.client.host if request.client else "unknown"
-        path = shown(request.url.path.removeprefix(ROOT))
+        path = shown(str(request.scope["path"]).removeprefix(ROOT))
         self.service.log_access(
             token.user, f"interface: {request.method} {path} refused, {problem.status}", address
         )
@@ -281,7 +281,7 @@ def _query(request: Request, model: type[BaseModel]) -> BaseModel:
 
     Raises ``_Faulty``.
     """
-    text = request.url.query
+    text = request.scope["query_string"].decode("latin-1")
     try:
         pairs = parse_qsl(
             text, keep_blank_values=True, strict_parsing=bool(text), encoding="utf-8",
