@@ -1,12 +1,14 @@
 """How readings that a device tells each minute change the watch, when their errors hang together.
 
     python benchmarks/device_readings.py [trips] [members] [first seed]
+    python benchmarks/device_readings.py names [trips] [members] [first seed]
 
 The watch takes the errors of two readings as independent, beside a lasting offset. A device that
 tells a value each minute has errors that wander: here an error of its own for each quantity, with
 a memory of 10 minutes (first-order autoregression), of the size of one reading's error and of twice
 that. Printed is how often the true value lay in the watch's band of nine in ten, with the device's
-readings taken each minute or thinned, and how often a fault was named that was not there.
+readings taken each minute or thinned. With ``names``: how often and how soon hidden faults were
+named, and what was named that was not there.
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ import numpy as np
 from warmhold.model import Case, load_case, shipped_path
 from warmhold.watch import Seen, Watcher, watcher
 from warmhold.watch.quantities import reading
-from warmhold.watch.rehearsal import Happened, Rehearsal
+from warmhold.watch.rehearsal import KEY_OF, TITLES_OF, Happened, HiddenFault, Rehearsal
 
 AIR_SET_C = {"winter-road": 35.8, "island-flight": 37.0}
 DEVICE = (
@@ -41,8 +43,16 @@ class Wandering(Rehearsal):
     size : standard deviation of the wandering error, in errors of one reading
     """
 
-    def __init__(self, case: Case, seed: int, *, air_set_c: float, size: float) -> None:
-        super().__init__(case, seed, None, air_set_c=air_set_c, monitor_s=NEVER_S)
+    def __init__(
+        self,
+        case: Case,
+        seed: int,
+        fault: HiddenFault | None = None,
+        *,
+        air_set_c: float,
+        size: float,
+    ) -> None:
+        super().__init__(case, seed, fault, air_set_c=air_set_c, monitor_s=NEVER_S)
         self.told: list[Seen] = []
         self.size = size
         self._errors = dict.fromkeys(DEVICE, 0.0)
@@ -91,12 +101,10 @@ def in_order(trip: Wandering, every_min: float) -> Iterator[Seen | Happened]:
 
 
 def follow(
-    trip: Wandering, every_min: float, members: int, trials: bool
-) -> tuple[dict[str, list[bool]], dict[str, list[float]], int]:
-    """Return whether each quantity's band held the truth, how wide it was, and false names."""
-    one = Watcher(
-        trip.case, members=members, air_set_c=trip.air_set_c, outlook=False, trials=trials
-    )
+    trip: Wandering, every_min: float, members: int
+) -> tuple[dict[str, list[bool]], dict[str, list[float]]]:
+    """Return whether each quantity's band held the truth, and how wide it was."""
+    one = Watcher(trip.case, members=members, air_set_c=trip.air_set_c, outlook=False, trials=False)
     one.begin()
     hits: dict[str, list[bool]] = {}
     widths: dict[str, list[float]] = {}
@@ -105,11 +113,32 @@ def follow(
         while item.at_s > next_s:
             _look(one, trip, next_s, hits, widths)
             next_s += LOOK_S
-        if isinstance(item, Seen):
-            one.observe(item)
-        else:
-            one.happened(item.at_s, item.what, item.detail)
-    return hits, widths, len({c.key for c in one.history()})
+        _give(one, item)
+    return hits, widths
+
+
+def _give(one: Watcher, item: Seen | Happened) -> None:
+    if isinstance(item, Seen):
+        one.observe(item)
+    else:
+        one.happened(item.at_s, item.what, item.detail)
+
+
+def named(trip: Wandering, every_min: float, members: int) -> tuple[float | None, list[str]]:
+    """Return after how many minutes the hidden fault was named, and the false names."""
+    one = Watcher(trip.case, members=members, air_set_c=trip.air_set_c, outlook=False)
+    one.begin()
+    for item in in_order(trip, every_min):
+        _give(one, item)
+    key = KEY_OF[trip.fault] if trip.fault else "nothing"
+    right = [
+        c
+        for c in one.history()
+        if (c.key.startswith(key) or (trip.fault and c.also == TITLES_OF[trip.fault]))
+        and c.since_s >= trip.begins_s
+    ]
+    false = list(dict.fromkeys(c.key for c in one.history() if c not in right))
+    return ((right[0].since_s - trip.begins_s) / 60.0 if right else None), false
 
 
 def _look(
@@ -135,17 +164,12 @@ def _look(
         widths.setdefault(name, []).append(float(band.p95 - band.p05))
 
 
-def main() -> None:
-    """Run it all."""
-    trips = int(sys.argv[1]) if len(sys.argv) > 1 else 40
-    members = int(sys.argv[2]) if len(sys.argv) > 2 else 150
-    first = int(sys.argv[3]) if len(sys.argv) > 3 else 7000
-    trials = "--names" in sys.argv
-    began = time.perf_counter()
+def coverage(trips: int, members: int, first: int) -> None:
+    """Print how often the bands held the truth."""
     case = lasting(load_case(shipped_path("trips", "winter-road")))
     names = ("body", "skin", "air", "wall", "oxygen", "battery")
     print(f"winter-road, {trips} trips, {members} members, seeds {first} on")
-    print("| wander | device read | " + " | ".join(names) + " | width of body, skin | names |")
+    print("| wander | device read | " + " | ".join(names) + " | width of body, skin |")
     for size in (1.0, 2.0):
         drawn = [
             Wandering(case, seed, air_set_c=AIR_SET_C["winter-road"], size=size)
@@ -157,18 +181,53 @@ def main() -> None:
             watcher.DEVICE_NOISE = factor
             hits: dict[str, list[bool]] = {}
             widths: dict[str, list[float]] = {}
-            named = 0
             for trip in drawn:
-                own, wide, false = follow(trip, every, members, trials)
+                own, wide = follow(trip, every, members)
                 for name in own:
                     hits.setdefault(name, []).extend(own[name])
                     widths.setdefault(name, []).extend(wide[name])
-                named += false
             shares = " | ".join(f"{100 * np.mean(hits[name]):.0f} %" for name in names)
             width = ", ".join(f"{np.mean(widths[name]):.2f}" for name in ("body", "skin"))
-            word = f"every {every:.0f} min, errors x {factor:g}" if every else "not at all"
-            print(f"| {size:.0f} | {word} | {shares} | {width} | {named if trials else '-'} |")
+            print(f"| {size:.0f} | {_way(every, factor)} | {shares} | {width} |")
             sys.stdout.flush()
+
+
+def names(trips: int, members: int, first: int) -> None:
+    """Print how soon hidden faults were named, and what was named falsely."""
+    case = lasting(load_case(shipped_path("trips", "winter-road")))
+    print(f"winter-road, {trips} trips each, {members} members, seeds {first} on, wander 1")
+    print("| hidden | device read | named | median min | false names |")
+    hidden: tuple[HiddenFault | None, ...] = ("hood", "heater", "probe", None)
+    for fault in hidden:
+        for every, factor in ((1.0, 1.0), (5.0, 3.0)):
+            watcher.DEVICE_NOISE = factor
+            delays: list[float] = []
+            wrong: list[str] = []
+            for seed in range(first, first + trips):
+                trip = Wandering(case, seed, fault, air_set_c=AIR_SET_C["winter-road"], size=1.0)
+                trip.events(trip.ends_s)
+                delay, false = named(trip, every, members)
+                wrong += false
+                if delay is not None:
+                    delays.append(delay)
+            middle = f"{np.median(delays):.0f}" if delays else "-"
+            told = ", ".join(f"{wrong.count(k)} {k}" for k in sorted(set(wrong))) or "none"
+            print(f"| {fault} | {_way(every, factor)} | {len(delays)} | {middle} | {told} |")
+            sys.stdout.flush()
+
+
+def _way(every: float, factor: float) -> str:
+    return f"every {every:.0f} min, errors x {factor:g}" if every else "not at all"
+
+
+def main() -> None:
+    """Run it all."""
+    given = sys.argv[1:]
+    what = names if given[:1] == ["names"] else coverage
+    numbers = [int(one) for one in given if one.isdigit()]
+    trips, members, first = (*numbers, *(24, 150, 7000)[len(numbers) :])
+    began = time.perf_counter()
+    what(trips, members, first)
     print(f"{time.perf_counter() - began:.0f} s")
 
 

@@ -21,6 +21,7 @@ from warmhold.web.access import User
 from warmhold.web.live import Join, NotJoined, can_be_named, moment_of_told, set_of
 from warmhold.web.service import Service
 from warmhold.web.settings import Settings
+from warmhold.web.watching import items_of
 
 ROOT = Path(__file__).parents[2]
 FULL = bool(os.environ.get("WARMHOLD_FULL"))
@@ -458,3 +459,29 @@ def test_time_in_target_ends_soon_after_a_device_falls_silent(ward: Ward) -> Non
     share = view.courses["axillary_c"].in_target
     assert share is not None
     assert share.known_min == pytest.approx(5.0, abs=0.01)
+
+
+def test_the_watch_is_given_one_reading_in_five_minutes_and_none_that_is_doubted(
+    ward: Ward,
+) -> None:
+    ward.join()
+    for minute in range(31):
+        ward.tell(
+            told("skin_c", 36.0 + minute / 100),
+            told("pulse_per_min", 140.0),
+            told("breaths_per_min", 50.0),
+            told("air_set_c", 35.5 if minute < 20 else 36.0),
+            told("oxygen_percent", 40.0, flag="demonstration"),
+            told("air_c", 35.0, ward.clock.now() - timedelta(hours=1)),
+        )
+        ward.clock.on(60)
+    ward.clock.on(60)
+    ward.service.live.pump()
+    view = trip_view(ward.service.new_events(0), until=ward.clock.now())
+    items = [item for item in items_of(view) if item.source]
+    count = {name: sum(i.quantity == name for i in items) for name in {i.quantity for i in items}}
+    assert set(count) == {"skin_c", "pulse_per_min", "air_set_c", "air_c"}
+    assert 6 <= count["skin_c"] == count["air_c"] <= 8
+    assert count["pulse_per_min"] == 31
+    assert count["air_set_c"] == 2
+    assert all(item.source == RIG for item in items)

@@ -66,16 +66,24 @@ def fresh_readings(view: TripView, now: datetime) -> dict[str, Reading]:
 
     A device's value that is too old leaves the place to what a person read last, or to nothing.
     """
-    found = readings_of(view)
+    found, by_hand = readings_of(view), read_by_hand(view)
     for name, reading in list(found.items()):
         if is_fresh(reading, now):
             continue
-        course = view.courses.get(name)
-        earlier = [one for one in course.readings if not one.source] if course else []
-        if earlier:
-            found[name] = earlier[-1]
+        if name in by_hand:
+            found[name] = by_hand[name]
         else:
             del found[name]
+    return found
+
+
+def read_by_hand(view: TripView) -> dict[str, Reading]:
+    """Return what a person read last, of each quantity that is a number."""
+    found = {}
+    for name, course in view.courses.items():
+        last = next((one for one in reversed(course.readings) if not one.source), None)
+        if last is not None:
+            found[name] = last
     return found
 
 
@@ -183,11 +191,7 @@ def disagreements(trip: Trip) -> Iterator[Apart]:
 
 def disagreements_now(trip: Trip) -> list[Apart]:
     """Return those of the last reading by hand of each quantity, while they are recent."""
-    last: dict[str, int] = {}
-    for name, course in trip.view.courses.items():
-        by_hand = [one for one in course.readings if not one.source]
-        if by_hand:
-            last[name] = by_hand[-1].seq
+    last = {name: one.seq for name, one in read_by_hand(trip.view).items()}
     now = trip.view.end if trip.view.handover is not None and trip.view.end else trip.now
     return [
         one

@@ -122,10 +122,10 @@ def _clock(off: timedelta | None) -> str:
     if off is None:
         return ""
     if abs(off) <= AGREES:
-        return "agrees with this computer's"
+        return "agrees with this computer's clock"
     seconds = abs(off).total_seconds()
     long = f"{seconds:.0f} s" if seconds < 120 else show.length(seconds / 60)
-    return f"{long} {'ahead of' if off > timedelta(0) else 'behind'} this computer's"
+    return f"is {long} {'ahead of' if off > timedelta(0) else 'behind'} this computer's clock"
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from starlette.routing import Route
 
 from warmhold.record import Trouble
 from warmhold.web.access import user_of
+from warmhold.web.beside import read_by_hand
 from warmhold.web.live import NotJoined, why_ended
 from warmhold.web.posted import posted
 from warmhold.web.rendering import render
@@ -143,7 +144,7 @@ def routes(service: Service) -> list[Route]:
         if one is None:
             raise HTTPException(404)
         known = entered(found)
-        read = {name: r for name, r in found.view.latest.items() if not r.source and name in known}
+        read = {name: r for name, r in read_by_hand(found.view).items() if name in known}
         return render_trip(
             request,
             "exchange_join.html",
