@@ -259,6 +259,18 @@ def test_what_a_sender_writes_cannot_steer_the_terminal(inbox: Inbox) -> None:
     assert all("\x1b" not in text and "\x07" not in text for text in said)
 
 
+def test_a_sender_that_floods_is_said_once_a_while(inbox: Inbox) -> None:
+    said: list[str] = []
+    keeper = Keeper(inbox, Rules(), said.append)
+    for number in range(5):
+        keeper.keep(Piece(message(head(msh_9="ADT^A01", msh_10=f"M{number}"), OBR)), "127.0.0.1")
+        keeper.keep(Piece(message(HEAD, OBR, obx(obx_5=f"{number}"))), "127.0.0.1")
+    assert len(said) == 3
+    assert "only ORU^R01 is taken" in said[0]
+    assert "First message" in said[1]
+    assert "used M1 before, for message 2" in said[2]
+
+
 # --- connections ----------------------------------------------------------------------------------
 
 

@@ -40,6 +40,7 @@ MOST_TOLD: Final = 20_000  # values of one message
 LONGEST_NAME: Final = 200  # characters of a source or of an identity
 LATEST: Final = 10  # messages in which the last values of a source are looked for
 
+_NEVER = datetime.min.replace(tzinfo=UTC)
 _APPLICATION = 0x77686962  # "whib"
 _FORMAT = 1
 _BUSY_S = 10.0
@@ -84,7 +85,7 @@ class Taken:
     repeated: bool
     refused: str = ""
     said: str = ""
-    received_utc: datetime = datetime.min.replace(tzinfo=UTC)
+    received_utc: datetime = _NEVER
 
 
 @dataclass(frozen=True)
@@ -242,8 +243,8 @@ class Inbox:
 
     def _known(self, key: tuple[str, str, str], refused: str) -> Taken | None:
         row = self._connection.execute(
-            "SELECT number, refused, said, received_utc FROM kept WHERE source = ? AND identity = ? "
-            "AND digest = ? ORDER BY taken DESC LIMIT 1",
+            "SELECT number, refused, said, received_utc FROM kept "
+            "WHERE source = ? AND identity = ? AND digest = ? ORDER BY taken DESC LIMIT 1",
             key,
         ).fetchone()
         if row is None or (row[1] and not refused):
@@ -252,14 +253,14 @@ class Inbox:
 
     def _put(self, key: tuple[str, str, str], raw: bytes, told: str, refused: str) -> Taken:
         source, identity, digest = key
-        other = self._connection.execute(
-            "SELECT number FROM kept WHERE source = ? AND identity = ? AND digest != ? "
-            "ORDER BY number LIMIT 1",
-            (source, identity, digest),
-        ).fetchone()
         said = ""
-        if other is not None:
-            said = f"{source} used {identity or 'no identity'} before, for message {other[0]}"
+        if identity:  # any one of them: a sender may use one identity for all it ever sends
+            other = self._connection.execute(
+                "SELECT number FROM kept WHERE source = ? AND identity = ? AND digest != ? LIMIT 1",
+                (source, identity, digest),
+            ).fetchone()
+            if other is not None:
+                said = f"{source} used {identity} before, for message {other[0]}"
         now = self._now()
         number = self._connection.execute(
             "INSERT INTO kept (source, identity, digest, taken, received_utc, told, refused, said,"

@@ -184,12 +184,15 @@ class Keeper:
                 self.counts.repeated += 1
             elif taken.refused:
                 self.counts.refused += 1
-                self.say(f"{source}: refused and kept as message {taken.number}: {taken.refused}")
+                self.say(
+                    f"{source}: refused and kept as message {taken.number}: {taken.refused}",
+                    f"{source}: {taken.refused}",
+                )
             else:
                 self.counts.taken += 1
                 self._welcome(source, outcome)
             if taken.said and not taken.repeated:
-                self.say(f"{source}: {taken.said}")
+                self.say(taken.said, f"{source} used an identity again")
             verdict = Verdict(taken.number, taken.received_utc, taken.refused, condition, rejected)
         return answers(header, verdict) if piece.answered else ()
 
@@ -211,16 +214,18 @@ class Keeper:
         noticed = outcome.noticed if isinstance(outcome, Message) else ()
         self.say("; ".join((f"First message from {source}", *noticed)) + ".")
 
-    def say(self, text: str) -> None:
-        """Say a line, but the same not again for a while."""
-        text = without_controls(text)[:500]
-        now = time.monotonic()
-        if now - self._said.get(text, -_AGAIN_S) < _AGAIN_S:
+    def say(self, text: str, what: str = "") -> None:
+        """Say a line, but nothing of its kind again for a while.
+
+        what : its kind; lines that differ are of different kinds when not given
+        """
+        now, what = time.monotonic(), what or text
+        if now - self._said.get(what, -_AGAIN_S) < _AGAIN_S:
             return
         if len(self._said) >= _MOST_SAID:
             self._said.clear()
-        self._said[text] = now
-        self._say(text)
+        self._said[what] = now
+        self._say(without_controls(text)[:500])
 
 
 def _header(raw: bytes) -> Header | None:

@@ -50,6 +50,7 @@ _SEGMENTS = frozenset(
 )  # fmt: skip
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)", re.ASCII)
 _LONGEST_NUMBER = 400
+_LONGEST_TEXT = 200  # of what is told beside a value; the message itself is kept whole
 _ANNOTATION = re.compile(r"\{[^{}]*\}")
 
 _SYSTEMS = {
@@ -391,10 +392,10 @@ def _told(one: Observed, odd: list[str], rules: Rules, said: list[str]) -> Told 
         quantity=code.key if code is not None else "",
         value=value,
         why_none=why,
-        code=_shown_code(one),
-        unit=" ".join(part for part in (one.unit[0], one.unit[2]) if part),
-        device=one.device,
-        flag=", ".join(dict.fromkeys(word for word in against if word)),
+        code=_shown_code(one)[:_LONGEST_TEXT],
+        unit=" ".join(part for part in (one.unit[0], one.unit[2]) if part)[:_LONGEST_TEXT],
+        device=one.device[:_LONGEST_TEXT],
+        flag=", ".join(dict.fromkeys(word for word in against if word))[:_LONGEST_TEXT],
     )
 
 
