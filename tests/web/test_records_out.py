@@ -22,6 +22,7 @@ from warmhold.cli.main import run
 from warmhold.exchange.fhir import from_text
 from warmhold.record import FILE, Record, events_of_file, verify_file
 from warmhold.web import records_out
+from warmhold.web.access import Passcodes
 from web.serving import Hand, Server, plain, start
 
 SHOTS = os.environ.get("WARMHOLD_SHOTS", "")
@@ -105,6 +106,21 @@ def test_who_gave_no_name_takes_no_file(served) -> None:
     stranger = Hand(server, name="")
     for page in ("", f"/{trip}", f"/{trip}/record.json"):
         assert stranger.client.get(f"/exchange/records{page}").status_code in (303, 403)
+
+
+def test_the_role_that_only_looks_takes_no_file(planned: tuple[Path, str], tmp_path) -> None:
+    shutil.copytree(planned[0], tmp_path / "r")
+    codes = {"look": "look-code-1", "chart": "chart-code-1", "lead": "lead-code-1"}
+    Passcodes(tmp_path / "r").store(codes)
+    server = Server(tmp_path / "r").start()
+    try:
+        for role, expected in (("look", 403), ("chart", 200)):
+            hand = Hand(server, "Ann", codes[role])
+            for name in ("", f"/{planned[1]}", f"/{planned[1]}/values.csv"):
+                assert hand.client.get(f"/exchange/records{name}").status_code == expected
+    finally:
+        server.stop()
+    assert server.failures() == ""
 
 
 def test_a_served_record_comes_back_to_the_same_fingerprint(served, tmp_path, capsys) -> None:
