@@ -456,8 +456,13 @@ class Live:
         return 0 if receipt.repeated else 1
 
     def _leave_ended(self) -> None:
+        from warmhold.web.service import NoSuchTrip  # noqa: PLC0415, each knows the other
+
         for one in self._known.open():
-            ended = why_ended(self._service.trip(one.trip))
+            try:
+                ended = why_ended(self._service.trip(one.trip))
+            except NoSuchTrip:  # an import without that trip's plan: nothing can go to it
+                ended = "", one.since
             if ended is not None:
                 body = {"source": one.source, "did": "left"}
                 at = max(ended[1], one.since)
