@@ -360,3 +360,4 @@ def test_what_is_missing_is_said(
 def test_a_file_of_no_known_sort(tmp_path: Path, folder: Path, run: Callable[..., Ran]) -> None:
     assert run(tmp_path / "night.pdf", "--folder", folder).exit_code == 2
     assert run(tmp_path / "none.csv", "--propose").exit_code == 2
+    assert "warmhold record import" in run(tmp_path / "record.json").output

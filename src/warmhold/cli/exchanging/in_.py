@@ -26,10 +26,8 @@ if TYPE_CHECKING:
 
 # What is no trend is handed on: end of the name -> module and function, called as
 # (path, folder, trip or None, signed or None, yes) and returning the exit status.
-HANDED_ON = {
-    ".hl7": ("warmhold.cli.hl7_in", "take"),
-    ".json": ("warmhold.cli.json_in", "take"),
-}
+HANDED_ON = {".hl7": ("warmhold.cli.hl7_in", "take")}
+RECORD = ".json"  # a whole record becomes a record of its own, and goes to no trip
 
 
 @click.command(name="in")
@@ -67,14 +65,18 @@ def command(
     """Put a trend of a monitor or logger to a trip, after a look at it.
 
     FILE is a CSV file, a spreadsheet (.xlsx), an EDF or BDF file, a WFDB record (.hea, or a .zip
-    with all of its files), an .hl7 file or an exported record (.json). One that is seen for the
-    first time gets a proposed mapping: read it, correct it, and run again. Nothing is written
-    before a person has confirmed what it was read as.
+    with all of its files) or an .hl7 file. One that is seen for the first time gets a proposed
+    mapping: read it, correct it, and run again. Nothing is written before a person has confirmed
+    what it was read as.
 
     Exit status: 0 written or on record already, 1 nothing was written yet, 2 bad input.
     """
     path = Path(file).expanduser()
     where = Path(folder).expanduser() if folder else usual_folder()
+    if path.suffix.lower() == RECORD:
+        raise click.UsageError(
+            f"{path}: an exported record goes into a folder of its own: warmhold record import."
+        )
     handed = HANDED_ON.get(path.suffix.lower())
     if handed is not None:
         return _hand_on(handed)(path, where, trip, signed, yes)
