@@ -315,6 +315,29 @@ def test_a_refused_join_says_why_and_changes_nothing(
     assert "does not go to this trip" in plain(other.text)
 
 
+def test_with_a_script_a_source_is_joined_and_left_in_the_same_way(
+    browser: Browser, dense: Server, planned: tuple[Path, str]
+) -> None:
+    context, page = come_in(browser, dense)
+    said: list[str] = []
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.goto("/exchange")
+    card = page.locator(".sources .card", has_text="bedside")
+    card.locator("a:has-text('Join to Heron 7')").click()
+    page.click("button:has-text('Yes, it is on Heron 7')")
+    expect(page.locator("#told")).to_contain_text("Device bedside <b>3</b> joined to this trip")
+    page.goto(f"/trip/{planned[1]}/road")
+    tile = page.locator("[data-tile=devices]")
+    expect(tile).to_contain_text("bedside <b>3</b> is joined and has told nothing yet")
+    page.goto("/exchange")
+    card = page.locator(".sources .card", has_text="bedside")
+    card.locator("button:has-text('Leave this trip')").click()
+    expect(page.locator("#told")).to_contain_text("Device bedside <b>3</b> left")
+    expect(card).to_contain_text("Goes to no trip")
+    assert said == []
+    context.close()
+
+
 @pytest.mark.parametrize(
     ("name", "address"),
     [

@@ -150,7 +150,8 @@ def question(
         and abs(value - last.value) > one.jump
     ):
         before = one.with_unit(last.value)
-        return f"{one.title} {shown}? {max(age_min, 0):.0f} min ago it was {before}."
+        was = f"{last.source} told" if last.source else "it was"
+        return f"{one.title} {shown}? {max(age_min, 0):.0f} min ago {was} {before}."
     known = watched(one.key)
     if known is not None and expected is not None and math.isfinite(expected.p50):
         outside = max(expected.p05 - value, value - expected.p95)

@@ -19,7 +19,7 @@ LOOKED_BACK = 300  # messages of the inbox in which the latest of a source are l
 SILENT = timedelta(minutes=5)  # a source that told nothing for this long is called silent
 AGREES = timedelta(seconds=5)  # a clock that is off by no more is said to agree
 PAGE = 30  # refused messages on one page
-MOST_LOOKED = 2000  # messages that are looked through for one page of refused ones
+MOST_LOOKED = 1000  # messages that are looked through for one page of refused ones
 LONGEST_SHOWN = 300  # characters of a refused message
 
 

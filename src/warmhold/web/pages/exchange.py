@@ -93,7 +93,8 @@ def routes(service: Service) -> list[Route]:
             titles = {one.trip: service.trip(one.trip).title for one in joins}
             inbox = service.live.inbox()
             sources = sources_of(inbox, joins, now)
-            refused, older = refused_before(inbox, 0)
+            if any(one.refused for one in sources):
+                refused, older = refused_before(inbox, 0)
         except NotSaved as error:
             again.trouble, status = again.trouble or error, 503
         except Trouble as trouble:
