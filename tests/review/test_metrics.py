@@ -217,9 +217,7 @@ def test_an_invented_service_has_what_a_review_looks_for() -> None:
         assert found[key].numerator > 5, key
         assert found[key].missing > 20, key
     assert any(one.cooled for one in whole)
-    cold = {
-        unit: m.temperature(mine)[1].value for unit, mine in m.by(whole, "unit").items()
-    }
+    cold = {unit: m.temperature(mine)[1].value for unit, mine in m.by(whole, "unit").items()}
     assert max(cold, key=lambda unit: cold[unit] or 0.0) == "lichen"
     assert all(one.minutes("call", "arrives") is None or one.minutes("call", "arrives") >= 0
                for one in whole)  # type: ignore[operator]  # fmt: skip
