@@ -270,6 +270,21 @@ def test_the_review_and_the_replay_say_where_a_figure_came_from(tmp_path: Path) 
     (one,) = trends(trip(60, *by_hand, trend), "saturation")
     assert len(one.value) == 60
     assert one.value[:3].tolist() == [91, 92, 93]
+    assert (one.source, one.imported) == ("bedside monitor", True)
+    (by_entry,) = trends(trip(60, *by_hand), "saturation")
+    assert (by_entry.source, by_entry.imported) == ("", False)
+
+
+def test_the_replay_says_where_its_trends_came_from(
+    tmp_path: Path, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = hold(long_csv(tmp_path / "a.csv", 60, 60.0), trip(60))
+    with Record.open(folder) as record:
+        record.append(found.entry("Ann"))
+    code = main.run(["replay", str(folder), "--quantity", "saturation", "--low", "92"])
+    said = capsys.readouterr().out
+    assert code == 0, said
+    assert "0 of entries by hand, 0 told by a device, 1 imported from a file" in said
 
 
 # --- the command ---------------------------------------------------------------------------------

@@ -183,7 +183,10 @@ def test_the_pages_as_they_are_seen(
     width: int,
 ) -> None:  # fmt: skip
     path = tmp_path / f"night-{scheme}-{width}.csv"
-    path.write_text(log_text(began(server, planned[1]) - timedelta(seconds=width), 60, 30), "utf-8")
+    # From before the trip began, another stretch for each width, to less than ten minutes ahead.
+    path.write_text(
+        log_text(began(server, planned[1]) - timedelta(seconds=width // 2), 40, 20), "utf-8"
+    )
     context = browser.new_context(
         viewport={"width": width, "height": 900}, color_scheme=scheme,  # type: ignore[arg-type]
         java_script_enabled=scheme == "light",

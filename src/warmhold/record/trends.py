@@ -57,22 +57,31 @@ def trend_of(view: TripView, shown: Sequence[Shown], quantity: str) -> Trend | N
     if view.handover is not None and view.end is not None:
         last = (view.end - view.start).total_seconds()
     best: _Rows = {}
-    for rows in _sources(view, shown, QUANTITIES[quantity]):
+    whose, imported = "", False
+    for rows, source, of_file in _sources(view, shown, QUANTITIES[quantity]):
         mine = {at: value for at, value in rows.items() if 0.0 <= at <= last}
         if _readings(mine) > _readings(best):
-            best = mine
+            best, whose, imported = mine, source, of_file
     if _readings(best) < 2:
         return None
     seconds = np.array(sorted(best))
-    return Trend(seconds, np.array([best[at] for at in seconds]), quantity, trip=view.trip)
+    return Trend(
+        seconds, np.array([best[at] for at in seconds]), quantity, trip=view.trip, source=whose,
+        imported=imported,
+    )  # fmt: skip
 
 
 def _readings(rows: _Rows) -> int:
     return sum(not math.isnan(value) for value in rows.values())
 
 
-def _sources(view: TripView, shown: Sequence[Shown], names: Sequence[str]) -> Iterator[_Rows]:
-    """Give the rows of each name and source apart; those that people wrote come first."""
+def _sources(
+    view: TripView, shown: Sequence[Shown], names: Sequence[str]
+) -> Iterator[tuple[_Rows, str, bool]]:
+    """Give the rows of each name and source apart; those that people wrote come first.
+
+    With each the source, and whether it was imported from a file.
+    """
     assert view.start is not None
     for name in names:
         told: dict[str, _Rows] = {"": {}}
@@ -81,8 +90,9 @@ def _sources(view: TripView, shown: Sequence[Shown], names: Sequence[str]) -> It
             if not reading.flag and isinstance(reading.value, (int, float)):
                 rows = told.setdefault(reading.source, {})
                 rows[(reading.when - view.start).total_seconds()] = float(reading.value)
-        yield from told.values()
-        yield from imported_rows(shown, name, view.start).values()
+        yield from ((rows, source, False) for source, rows in told.items())
+        files = imported_rows(shown, name, view.start)
+        yield from ((rows, source, True) for source, rows in files.items())
 
 
 # --- limits --------------------------------------------------------------------------------------

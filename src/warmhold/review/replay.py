@@ -57,6 +57,8 @@ class Trend:
     holds_s : how long a reading stands when no row follows; ``None`` for 1.5 times the median
         distance of the rows, a choice of this project [s]
     trip : key of the trip
+    source : the device that told it; empty when people entered it
+    imported : whether it came out of a file of that device
 
     Raises ``ValueError`` when the two do not match, time does not rise or a value is infinite.
     """
@@ -66,6 +68,8 @@ class Trend:
     what: str
     holds_s: float | None = None
     trip: str = ""
+    source: str = ""
+    imported: bool = False
 
     def __post_init__(self) -> None:
         """Check shapes, order and values."""

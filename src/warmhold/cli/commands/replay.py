@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from warmhold.model import Grid, Policy, Unit
     from warmhold.review.large import Replayed, SearchJob
-    from warmhold.review.replay import Setting
+    from warmhold.review.replay import Setting, Trend
     from warmhold.review.search import Bounds, Finding, Question, Told
     from warmhold.review.transfer import Transfer
     from warmhold.review.work import Job, Summary
@@ -204,6 +204,7 @@ def of_record(asked: Asked, path: Path, search: bool) -> None:
             f"no trip has two or more readings of {asked.quantity}. Try --invented 200."
         )
     every = Trends.of(each)
+    _say(_whence(each))
     if asked.own:
         _say(_own(transfers(events), asked.quantity))
     else:
@@ -228,6 +229,17 @@ def of_record(asked: Asked, path: Path, search: bool) -> None:
         return search_of(every.some(members), question)
 
     _say(_searched(asked, babies, replay(every, Setting()).row_s, found))
+
+
+def _whence(trends: Sequence[Trend]) -> Iterator[str]:
+    """Say where the trends came from."""
+    imported = sum(one.imported for one in trends)
+    told = sum(bool(one.source) and not one.imported for one in trends)
+    by_hand = len(trends) - imported - told
+    yield (
+        f"Trends: {by_hand} of entries by hand, {told} told by a device, {imported} imported from "
+        "a file"
+    )
 
 
 @dataclass(frozen=True)
