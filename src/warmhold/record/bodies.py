@@ -385,7 +385,9 @@ def _source(body: Mapping[str, Any]) -> Faults:
 
 def _trend(body: Mapping[str, Any]) -> Faults:
     """Check a recorded trend: rows of one start, a list for each quantity, null where unread."""
-    yield from _keys(body, ("source", "start", "seconds", "numbers"), ("file", "noticed"))
+    yield from _keys(
+        body, ("source", "start", "seconds", "numbers"), ("file", "noticed", "doubtful")
+    )
     yield from _given(body, "source", _text, False, 200)
     yield from _given(body, "start", _moment)
     yield from _given(body, "file", _text, True, 500)
@@ -411,6 +413,18 @@ def _trend(body: Mapping[str, Any]) -> Faults:
             yield f"numbers.{name}: found {_show(values)}; allowed a value or null for each row"
         elif not all(value is None or _is_number(value) for value in values):
             yield f"numbers.{name}: allowed numbers, and null where nothing was read"
+    doubtful = body.get("doubtful", {})
+    if not isinstance(doubtful, Mapping):
+        yield f"doubtful: found {_show(doubtful)}; allowed a table of quantities"
+        return
+    for name, rows in doubtful.items():
+        if name not in numbers:
+            yield f"doubtful: {_show(name)} is not among the numbers"
+        elif not isinstance(rows, (list, tuple)) or not all(
+            isinstance(row, int) and not isinstance(row, bool) and 0 <= row < len(seconds)
+            for row in rows
+        ):
+            yield f"doubtful.{name}: found {_show(rows)}; allowed numbers of rows, from 0"
 
 
 _CHECKS: dict[str, Callable[[Mapping[str, Any]], Faults]] = {

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import cached_property
 from typing import Final, Literal
 
 Urgency = Literal["time-critical", "urgent", "planned"]
@@ -128,22 +127,26 @@ class Transfer:
         length = (last - first).total_seconds() / 60.0
         return length if length >= 0.0 else None
 
-    @cached_property
+    @property
     def month(self) -> str | None:
         """Year and month in which it began, such as 2026-01."""
         began = self.moments.get("call") or self.moments.get("arrives")
-        return None if began is None else f"{began:%Y-%m}"
+        return None if began is None else f"{began.year:04}-{began.month:02}"
 
-    @cached_property
+    @property
     def first_temperature(self) -> Temperature | None:
         """The first body temperature after the team arrived."""
         arrived = self.moments.get("arrives")
-        later = (t for t in self.temperatures if arrived is None or t.at >= arrived)
-        return next(later, None)
+        for one in self.temperatures:
+            if arrived is None or one.at >= arrived:
+                return one
+        return None
 
-    @cached_property
+    @property
     def last_temperature(self) -> Temperature | None:
         """The last body temperature up to the handover."""
         over = self.moments.get("handed_over")
-        earlier = [t for t in self.temperatures if over is None or t.at <= over]
-        return earlier[-1] if earlier else None
+        for one in reversed(self.temperatures):
+            if over is None or one.at <= over:
+                return one
+        return None
