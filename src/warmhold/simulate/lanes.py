@@ -20,10 +20,12 @@ from llvmlite import ir  # type: ignore[import-untyped]
 from numba.core import cgutils, types
 from numba.extending import intrinsic
 
+from warmhold.science.choose import choose
 from warmhold.simulate import layout as at
 from warmhold.simulate import rosenbrock
-from warmhold.simulate.equations import rates
-from warmhold.simulate.symbols import LEAVES, MOVING, SETTLED, Graph, Symbol, derivatives
+from warmhold.simulate.pace import NEARLY, judge, next_step_s
+from warmhold.simulate.symbols import LEAVES, MOVING, SETTLED, Graph, Symbol
+from warmhold.simulate.traced import leaves, matrix_of, slopes_of
 
 LANES: Final = 8
 
@@ -32,18 +34,29 @@ R_Y: Final = 0  # state
 R_P: Final = R_Y + at.N_STATE  # constants of the member
 R_C: Final = R_P + at.N_PARAM  # conditions of the stretch
 R_ALIVE: Final = R_C + at.N_CONDITION  # 1 the unit has power
-R_H: Final = R_ALIVE + 1  # length of the step [s]
-R_TOLERANCE: Final = R_H + 1  # error of a step that is let pass [K]
-R_END: Final = R_TOLERANCE + 1  # state at the end of the step
+R_RUNS: Final = R_ALIVE + 1  # 1 a member is in the lane
+R_FED: Final = R_RUNS + 1  # 1 outside power carries what must run
+R_TOLERANCE: Final = R_FED + 1  # error of a step that is let pass [K]
+R_LENGTH: Final = R_TOLERANCE + 1  # of the stretch [s]
+R_T: Final = R_LENGTH + 1  # time in the stretch [s]
+R_WISH: Final = R_T + 1  # length wished for the next step [s]
+R_FIXED: Final = R_WISH + 1  # equal length of steps, 0 controlled [s]
+R_DUE: Final = R_FIXED + 1  # when the next output is due, infinite if none is [s]
+R_STEPS: Final = R_DUE + 1  # steps tried
+R_H: Final = R_STEPS + 1  # length of the step [s]
+R_END: Final = R_H + 1  # state at the end of the step
 R_FIRST: Final = R_END + at.N_STATE  # rates at its start
 R_G: Final = R_FIRST + at.N_STATE  # its stages
-R_ERROR: Final = R_G + 4 * at.N_STATE  # error of the step over the tolerance
-R_FACTOR: Final = R_ERROR + 1  # by how much the next may be longer
-R_SHARE: Final = R_FACTOR + 1  # where in the step a state is asked for
+R_MOVES: Final = R_G + 4 * at.N_STATE  # 1 the step is taken
+R_GOES: Final = R_MOVES + 1  # 1 it is taken and has a length
+R_AFTER: Final = R_GOES + 1  # time in the stretch afterwards [s]
+R_EMPTIED: Final = R_AFTER + 1  # 1 the battery is empty at its end
+R_ENDS: Final = R_EMPTIED + 1  # 1 so is the stretch
+R_EVENT: Final = R_ENDS + 1  # above 0: an output, an empty battery or an end
+R_SHARE: Final = R_EVENT + 1  # where in the step a state is asked for
 R_BETWEEN: Final = R_SHARE + 1  # state there
 R_FLOW: Final = R_BETWEEN + at.N_STATE  # flows there
-R_MOVE: Final = R_FLOW + at.N_FLOW  # 1 the lane takes the step, 0 it stays
-R_SETTLED: Final = R_MOVE + 1
+R_SETTLED: Final = R_FLOW + at.N_FLOW
 SETTLED_ROWS: Final = 160
 ROWS: Final = R_SETTLED + SETTLED_ROWS
 
@@ -71,40 +84,25 @@ class Traced:
     between: tuple[tuple[int, int], ...]
 
 
-def _leaves(graph: Graph, kind: str, count: int) -> list[Any]:
-    return [Symbol(graph, graph.leaf(kind, i)) for i in range(count)]
-
-
-def slopes_of(
-    graph: Graph, y: Sequence[Any], p: Sequence[Any], c: Sequence[Any], alive: Any
-) -> tuple[list[Any], list[Any]]:
-    """Rates and flows at a state, as symbols."""
-    dy: list[Any] = [None] * at.N_STATE
-    flow: list[Any] = [None] * at.N_FLOW
-    rates(y, p, c, alive, dy, flow)
-    return dy, flow
-
-
-def matrix_of(graph: Graph, y: Sequence[Any], dy: Sequence[Any]) -> rosenbrock.Matrix:
-    """Exact derivatives of the rates by the states, what is not nought."""
-    found = derivatives(graph, [d.node for d in dy], [state.node for state in y])
-    return {key: Symbol(graph, node) for key, node in found.items() if graph.value(node) != 0.0}
-
-
 @cache
 def traced() -> Traced:
     """Follow the equations and a step once."""
     graph = Graph()
-    y = _leaves(graph, "y", at.N_STATE)
-    p = _leaves(graph, "p", at.N_PARAM)
-    c = _leaves(graph, "c", at.N_CONDITION)
+    y = leaves(graph, "y", at.N_STATE)
+    p = leaves(graph, "p", at.N_PARAM)
+    c = leaves(graph, "c", at.N_CONDITION)
     alive = Symbol(graph, graph.leaf("alive"))
-    h, tolerance = Symbol(graph, graph.leaf("h")), Symbol(graph, graph.leaf("row", R_TOLERANCE))
+
+    def row(number: int) -> Any:
+        return Symbol(graph, graph.leaf("row", number))
+
+    t, length, fixed = row(R_T), row(R_LENGTH), row(R_FIXED)
+    h = next_step_s(t, length, row(R_WISH), fixed)
 
     def slope(state: list[Any]) -> list[Any]:
-        return slopes_of(graph, state, p, c, alive)[0]
+        return slopes_of(state, p, c, alive)[0]
 
-    first, flow = slopes_of(graph, y, p, c, alive)
+    first, flow = slopes_of(y, p, c, alive)
     matrix = matrix_of(graph, y, first)
     taken = rosenbrock.eliminate(matrix, 1.0 / (rosenbrock.GAMMA * h), at.N_STATE)
     made = rosenbrock.step(y, h, first, taken.solve, slope)
@@ -112,15 +110,31 @@ def traced() -> Traced:
     writes += [(R_FIRST + i, x.node) for i, x in enumerate(first)]
     for s, part in enumerate(made.g):
         writes += [(R_G + s * at.N_STATE + i, x.node) for i, x in enumerate(part)]
-    writes.append((R_ERROR, (made.error / tolerance).node))
-    writes.append((R_FACTOR, rosenbrock.factor(made.error, tolerance).node))
+    tolerance = row(R_TOLERANCE)
+    done = judge(
+        h, t, length, fixed, row(R_FED), row(R_ALIVE), made.error / tolerance,
+        rosenbrock.factor(made.error, tolerance), y[at.CHARGE], made.end[at.CHARGE],
+    )  # fmt: skip
+    runs = row(R_RUNS)
+    asks = done.moves * choose(row(R_DUE) > t + h + NEARLY * length, 0.0, 1.0)
+    writes += [
+        (R_H, h.node),
+        (R_WISH, done.wish.node),
+        (R_FIXED, done.fixed.node),
+        (R_STEPS, (row(R_STEPS) + runs).node),
+        (R_MOVES, (runs * done.moves).node),
+        (R_GOES, (runs * done.goes).node),
+        (R_AFTER, done.t.node),
+        (R_EMPTIED, (runs * done.emptied).node),
+        (R_ENDS, (runs * done.ends).node),
+        (R_EVENT, (runs * (done.emptied + done.ends + asks)).node),
+    ]
 
     def rows(first_row: int) -> list[Any]:
-        return [Symbol(graph, graph.leaf("row", first_row + i)) for i in range(at.N_STATE)]
+        return [row(first_row + i) for i in range(at.N_STATE)]
 
     inside = rosenbrock.between(
-        y, rows(R_FIRST), h, [rows(R_G + s * at.N_STATE) for s in range(4)],
-        Symbol(graph, graph.leaf("row", R_SHARE)),
+        y, rows(R_FIRST), row(R_H), [rows(R_G + s * at.N_STATE) for s in range(4)], row(R_SHARE)
     )  # fmt: skip
     # flows are of the state in R_BETWEEN: the reader of "y" is told where to look
     flows = tuple((R_FLOW + i, x.node) for i, x in enumerate(flow))
@@ -247,6 +261,9 @@ class _Writer:
     def abs(self, a: Any) -> Any:
         return self._plain("fabs", a)
 
+    def floor(self, a: Any) -> Any:
+        return self._plain("floor", a)
+
     def _polynomial(self, rising: Sequence[float], x: Any) -> Any:
         """By pairs, so that half of it runs beside the other."""
         terms = [self.number(k) for k in rising]
@@ -308,8 +325,6 @@ class _Writer:
                 done[node] = self.number(args[0])
             elif op == "y":
                 done[node] = self.load(y_row + args[0])
-            elif op == "h":
-                done[node] = self.load(R_H)
             elif op == "row":
                 done[node] = self.load(args[0])
             elif op in _ROW_OF:
@@ -357,9 +372,10 @@ def _write_flows(w: _Writer) -> None:
 
 
 def _write_move(w: _Writer) -> None:
-    moves = w.gt(w.load(R_MOVE), w.number(0.5))
+    goes = w.gt(w.load(R_GOES), w.number(0.5))
     for i in range(at.N_STATE):
-        w.store(R_Y + i, w.select(moves, w.load(R_END + i), w.load(R_Y + i)))
+        w.store(R_Y + i, w.select(goes, w.load(R_END + i), w.load(R_Y + i)))
+    w.store(R_T, w.load(R_AFTER))
 
 
 settle_block: Any = _code(_write_settled)

@@ -38,7 +38,7 @@ MOST_FACTOR: Final = 6.0
 # How much error in one step counts as much as one kelvin. Only of what other states feel: charge,
 # water and heat counted on the way follow from these, and so does their error.
 SCALE: Final[Mapping[int, float]] = {
-    at.AIR: 1.0, at.WALL: 1.0, at.OUTER: 1.0, at.PATCH: 1.0, at.DECK: 1.0, at.HEATER: 1.0,
+    at.AIR: 1.0, at.WALL: 1.0, at.OUTER: 1.0, at.PATCH: 1.0, at.DECK: 1.0, at.HEATER: 0.5,
     at.VAPOUR: 0.3, at.SKIN: 1.0, at.CORE: 1.0, at.INTEGRAL: 20.0, at.SKIN_INTEGRAL: 1.0,
     at.PACK: 1.0, at.OXYGEN: 0.01, at.CARBON: 0.01, at.WATER: 10.0,
 }  # fmt: skip
@@ -51,27 +51,25 @@ class Eliminated:
     """A sparse matrix taken apart, to solve with.
 
     order : the unknowns in the order of their elimination
-    lower : (row, column) multipliers
-    upper : (row, column) what is left to the right of a pivot
+    lower : of each pivot, the rows under it and their multipliers
+    upper : of each pivot, the columns to its right and what is left there
     inverse : one over each pivot
     """
 
     order: tuple[int, ...]
-    lower: Matrix
-    upper: Matrix
+    lower: dict[int, list[tuple[int, Any]]]
+    upper: dict[int, list[tuple[int, Any]]]
     inverse: dict[int, Any]
 
     def solve(self, right: Sequence[Any]) -> Values:
         """Solve for one right side."""
         x = list(right)
         for k in self.order:
-            for (i, j), value in self.lower.items():
-                if j == k:
-                    x[i] = x[i] - value * x[k]
+            for i, value in self.lower[k]:
+                x[i] = x[i] - value * x[k]
         for k in reversed(self.order):
-            for (i, j), value in self.upper.items():
-                if i == k:
-                    x[k] = x[k] - value * x[j]
+            for j, value in self.upper[k]:
+                x[k] = x[k] - value * x[j]
             x[k] = x[k] * self.inverse[k]
         return x
 
@@ -93,8 +91,8 @@ def eliminate(slopes: Matrix, shift: Any, unknowns: int) -> Eliminated:
     a: Matrix = {key: -value for key, value in slopes.items()}
     for k in range(unknowns):
         a[k, k] = a[k, k] + shift if (k, k) in a else shift
-    lower: Matrix = {}
-    upper: Matrix = {}
+    lower: dict[int, list[tuple[int, Any]]] = {}
+    upper: dict[int, list[tuple[int, Any]]] = {}
     inverse: dict[int, Any] = {}
     left, order = set(range(unknowns)), []
     while left:
@@ -103,14 +101,14 @@ def eliminate(slopes: Matrix, shift: Any, unknowns: int) -> Eliminated:
         order.append(k)
         inverse[k] = 1.0 / a[k, k]
         along = [j for j in sorted(left) if (k, j) in a]
-        for j in along:
-            upper[k, j] = a[k, j]
+        upper[k], lower[k] = [(j, a[k, j]) for j in along], []
         for i in sorted(left):
             if (i, k) not in a:
                 continue
-            lower[i, k] = a[i, k] * inverse[k]
+            times = a[i, k] * inverse[k]
+            lower[k].append((i, times))
             for j in along:
-                product = lower[i, k] * a[k, j]
+                product = times * a[k, j]
                 a[i, j] = a[i, j] - product if (i, j) in a else -product
     return Eliminated(tuple(order), lower, upper, inverse)
 

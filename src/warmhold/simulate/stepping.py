@@ -9,22 +9,29 @@ their inputs smoothly.
 
 from __future__ import annotations
 
+import importlib
+import logging
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Final
+from functools import cache
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from warmhold.simulate.lanes import LANES, ROWS
-from warmhold.simulate.march import march
+from warmhold.simulate.layout import N_CONDITION, N_FLOW, N_PARAM, N_STATE
+from warmhold.simulate.plain import advance_plain
 
 Floats = NDArray[np.float64]
 NEVER = np.inf
 CONTROLLED: Final = 0.0  # in place of a step length: let the error decide
 TOLERANCE: Final = 0.003  # error let pass in one step [K]; justified in docs/performance.md
 FEW: Final = 32  # members under which a second thread costs more than it saves
+EXECUTOR: Final = (
+    "WARMHOLD_EXECUTOR"  # environment: "plain" asks for NumPy in place of compiled code
+)
 
 
 @dataclass(frozen=True)
@@ -52,11 +59,18 @@ def processors() -> int:
     return os.cpu_count() or 1
 
 
-def _block() -> Floats:
-    """Rows of a block, on the edge of a cache line."""
-    raw = np.zeros(ROWS * LANES + LANES)
-    begin = (-raw.ctypes.data // 8) % LANES
-    return raw[begin : begin + ROWS * LANES]
+@cache
+def _compiled() -> tuple[Callable[..., None], Callable[[], Floats]] | None:
+    """Compiled code and its working memory; None where it cannot be had, which is only slower."""
+    if os.environ.get(EXECUTOR) == "plain":
+        return None
+    try:
+        march = importlib.import_module("warmhold.simulate.march")
+        march.prepare()
+    except Exception as fault:  # whatever stops a compiler: the other executor needs none
+        logging.getLogger(__name__).info("no compiled steps, NumPy takes over: %s", fault)
+        return None
+    return march.march, march.new_block
 
 
 def advance(
@@ -70,6 +84,7 @@ def advance(
     *,
     tolerance: float = TOLERANCE,
     threads: int | None = None,
+    executor: Literal["compiled", "plain"] = "compiled",
 ) -> Run:
     """Run an ensemble through its stretches.
 
@@ -84,39 +99,62 @@ def advance(
     keep : indices of what to keep: states, then flows shifted by N_STATE
     tolerance : error let pass in one controlled step [K]
     threads : how many; by default one for each processor
+    executor : compiled code, or NumPy with the same steps, which takes over where none can be had
 
     Returns
     -------
     A ``Run``; output 0 is the start.
     """
     members = start.shape[0]
-    total = 1 + int(outputs.sum())
-    trace = np.empty((members, total, keep.shape[0]))
-    clock = np.empty((members, total))
-    empty = np.full(members, NEVER)
-    last = np.empty((members, start.shape[1]))
-    steps = np.zeros(members, dtype=np.int64)
-    arrays = (
-        np.ascontiguousarray(start), np.ascontiguousarray(p), np.ascontiguousarray(durations_s),
-        np.ascontiguousarray(conditions), np.ascontiguousarray(outputs, dtype=np.int64),
+    given = (
+        np.ascontiguousarray(start, dtype=np.float64), np.ascontiguousarray(p, dtype=np.float64),
+        np.ascontiguousarray(durations_s, dtype=np.float64),
+        np.ascontiguousarray(conditions, dtype=np.float64),
+        np.ascontiguousarray(outputs, dtype=np.int64),
         np.ascontiguousarray(step_s, dtype=np.float64),
         np.ascontiguousarray(keep, dtype=np.int64), float(tolerance),
     )  # fmt: skip
-    left = (trace, clock, empty, last, steps)
+    _check(given)
+    compiled = _compiled() if executor == "compiled" else None
+    if compiled is None:
+        return Run(*advance_plain(*given))
+    march, new_block = compiled
+    total = 1 + int(outputs.sum())
+    left = (
+        np.empty((members, total, keep.shape[0])), np.empty((members, total)),
+        np.full(members, NEVER), np.empty((members, N_STATE)), np.zeros(members, dtype=np.int64),
+    )  # fmt: skip
 
     def part(first: int, stop: int) -> None:
-        march(_block(), *arrays, first, stop, *left)
+        march(new_block(), *given, first, stop, *left)
 
     count = processors() if threads is None else threads
     count = max(1, min(count, members // FEW))
-    edges = np.linspace(0, members, count + 1).astype(int)
-    spans = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+    edges = [members * n // count for n in range(count + 1)]
     if count == 1:
         part(0, members)
     else:
         with ThreadPoolExecutor(count - 1) as pool:
-            others = [pool.submit(part, *span) for span in spans[1:]]
-            part(*spans[0])
+            others = [pool.submit(part, edges[n], edges[n + 1]) for n in range(1, count)]
+            part(edges[0], edges[1])
             for other in others:
                 other.result()
-    return Run(trace, clock, empty, last, steps)
+    return Run(*left)
+
+
+def _check(given: tuple[Any, ...]) -> None:
+    """Refuse arrays that do not fit: compiled code does not look."""
+    start, p, durations, conditions, outputs, step_s, keep, tolerance = given
+    members, stretches = durations.shape
+    if stretches < 1 or outputs.shape != (stretches,) or step_s.shape != (stretches,):
+        raise ValueError("stretches: one or more, each with its outputs and its step")
+    if start.shape != (members, N_STATE) or p.shape != (members, N_PARAM):
+        raise ValueError(f"start and p: {start.shape} and {p.shape} do not fit {members} members")
+    if conditions.shape != (members, stretches, N_CONDITION):
+        raise ValueError(f"conditions: {conditions.shape} does not fit")
+    if (outputs < 1).any() or (durations < 0.0).any() or not np.isfinite(durations).all():
+        raise ValueError("outputs: 1 or more in a stretch; durations: finite, never negative")
+    if ((keep < 0) | (keep >= N_STATE + N_FLOW)).any():
+        raise ValueError("keep: states, then flows shifted by N_STATE")
+    if not tolerance > 0.0:
+        raise ValueError(f"tolerance: {tolerance} K is not above nought")

@@ -16,16 +16,16 @@ CONSTANT: Final = 0  # a number
 SETTLED: Final = 1  # depends on a member and the stretch it is in, not on its state
 MOVING: Final = 2  # depends on the state
 
-LEAVES: Final = frozenset(("number", "y", "p", "c", "alive", "h", "row"))
+LEAVES: Final = frozenset(("number", "y", "p", "c", "alive", "row"))
 _UFUNCS: Final = {
     "add": "add", "subtract": "sub", "multiply": "mul", "divide": "div", "power": "pow",
     "negative": "neg", "minimum": "min", "maximum": "max", "exp": "exp", "sqrt": "sqrt",
-    "absolute": "abs", "greater": "gt",
+    "absolute": "abs", "greater": "gt", "floor": "floor",
 }  # fmt: skip
 NUMPY: Final[dict[str, Callable[..., Any]]] = {
     "add": np.add, "sub": np.subtract, "mul": np.multiply, "pow": np.power, "neg": np.negative,
     "min": np.minimum, "max": np.maximum, "exp": np.exp, "sqrt": np.sqrt, "abs": np.abs,
-    "gt": np.greater, "select": np.where, "inverse": lambda x: 1.0 / x,
+    "floor": np.floor, "gt": np.greater, "select": np.where, "inverse": lambda x: 1.0 / x,
 }  # fmt: skip
 """What each operation of a graph means in NumPy."""
 
@@ -55,8 +55,8 @@ class Graph:
         return self._put("number", (float(value),), CONSTANT)
 
     def leaf(self, kind: str, place: int = 0) -> int:
-        """An input: ``y``, ``p``, ``c`` or ``row`` with a place, ``alive`` or the step ``h``."""
-        return self._put(kind, (place,), MOVING if kind in ("y", "h", "row") else SETTLED)
+        """An input: ``y``, ``p``, ``c`` or ``row`` with a place, or ``alive``."""
+        return self._put(kind, (place,), MOVING if kind in ("y", "row") else SETTLED)
 
     def value(self, node: int) -> float | None:
         """The number behind a node, None if it is not constant."""
@@ -123,6 +123,9 @@ class Graph:
         if op == "mul" and self.level[b] < self.level[a] and self.level[args[1]] < self.level[a]:
             return self.make("mul", args[0], self.make("mul", args[1], b))
         return self._put("mul", (a, b), self.level[a])
+
+    def _inverse(self, a: int) -> int | None:
+        return int(self.nodes[a][1][0]) if self.nodes[a][0] == "inverse" else None
 
     def _pow(self, a: int, b: int) -> int | None:
         exponent = self.value(b)
