@@ -35,12 +35,12 @@ SAFETY: Final = 0.9
 LEAST_FACTOR: Final = 0.2
 MOST_FACTOR: Final = 6.0
 
-# How much error in one step counts as much as one kelvin. Only of what other states feel: charge,
-# water and heat counted on the way follow from these, and so does their error.
+# How much error in one step counts as much as one kelvin. Heat, water and energy counted on the way
+# follow from these, and so does their error.
 SCALE: Final[Mapping[int, float]] = {
     at.AIR: 1.0, at.WALL: 1.0, at.OUTER: 1.0, at.PATCH: 1.0, at.DECK: 1.0, at.HEATER: 0.5,
     at.VAPOUR: 0.3, at.SKIN: 1.0, at.CORE: 1.0, at.INTEGRAL: 20.0, at.SKIN_INTEGRAL: 1.0,
-    at.PACK: 1.0, at.OXYGEN: 0.01, at.CARBON: 0.01, at.WATER: 10.0,
+    at.CHARGE: 10.0, at.PACK: 1.0, at.OXYGEN: 0.01, at.CARBON: 0.01, at.WATER: 10.0,
 }  # fmt: skip
 
 Matrix = dict[tuple[int, int], Any]

@@ -781,8 +781,10 @@ def _stood_warm(
     conditions[:, 0, at.EXTERNAL_W] = np.maximum(conditions[:, 0, at.EXTERNAL_W], 1000.0)
     conditions[:, 0, at.AIR_SET] = air_set_c if stood_c is None else stood_c
     members = p.shape[0]
+    full = y.copy()
+    full[:, at.CHARGE] = p[:, at.CHARGEABLE_WH]  # nothing to charge: heat alone is looked at
     settled = advance(
-        y,
+        full,
         p,
         np.full((members, 1), WARM_STATE_H * 3600.0),
         conditions,
