@@ -36,7 +36,7 @@ def planned(monkeypatch: pytest.MonkeyPatch):
 def _outside(*arguments: str, cwd: Path | None = None, **environment: str):
     """Run the real program in a process of its own."""
     return subprocess.run(
-        [sys.executable, "-W", "error", "-m", "warmhold.cli", *arguments],
+        [sys.executable, "-W", "error", "-m", "warmhold", *arguments],
         capture_output=True,
         cwd=cwd,
         env={**os.environ, **environment},
@@ -291,7 +291,7 @@ def test_an_escape_in_a_file_does_not_reach_the_terminal(tmp_path: Path) -> None
 
 def test_a_closed_pipe_is_quiet() -> None:
     with subprocess.Popen(
-        [sys.executable, "-m", "warmhold.cli", "new", "-", "--kind", "unit"],
+        [sys.executable, "-m", "warmhold", "new", "-", "--kind", "unit"],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
     ) as process:

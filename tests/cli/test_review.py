@@ -67,6 +67,38 @@ def test_figures_come_as_json(folder: Path, tmp_path: Path, capfd) -> None:
     assert json.loads(capfd.readouterr().out)["review"]["transfers"] == 60
 
 
+def test_limits_are_replayed_in_the_review(folder: Path, tmp_path: Path, capfd) -> None:
+    """Without a limit in its plan the trip is missing, and said; the invented service has all."""
+    page = tmp_path / "page.html"
+    assert run(["review", str(folder), "--html", str(page)]) == status.GO
+    said = " ".join(capfd.readouterr().out.split())
+    assert "not read from any unit" in said
+    assert "Oxygen saturation, low (1 of 1 have a trend, a row every 15 min; 1 with rows" in said
+    assert "0 transfers, 0.0 h; 1 missing (limit not known)" in said
+    assert "Alarm limits, replayed" in page.read_text("utf-8")
+    target = tmp_path / "out.json"
+    assert run(["review", "--invented", "40", "--json", str(target), "--html", str(page)]) == 0
+    said = " ".join(capfd.readouterr().out.split())
+    assert "in alarm beyond policy's limit without it" in said
+    assert "for each one as set" in said
+    limits = {one["title"]: one for one in json.loads(target.read_text())["review"]["alarms"]}
+    assert set(limits) == {"Oxygen saturation, low", "Oxygen saturation, high", "Pulse, low",
+                           "Pulse, high"}  # fmt: skip
+    for limit in limits.values():
+        for way in limit["ways"]:
+            assert way["transfers"] + way["excluded"] + sum(way["missing"].values()) == 40
+    shown = " ".join(page.read_text("utf-8").split())
+    assert f"{limits['Oxygen saturation, low']['ways'][0]['alarms']} alarms" in shown
+
+
+def test_more_invented_transfers_than_are_soon_replayed(monkeypatch, capfd) -> None:
+    monkeypatch.setattr("warmhold.cli.commands.review.MOST_REPLAYED", 20)
+    assert run(["review", "--invented", "21"]) == status.GO
+    told = capfd.readouterr()
+    assert "up to 20 invented transfers" in told.err
+    assert "No trend of saturation, pulse or oxygen on record: 21 missing." in told.out
+
+
 def test_months_are_kept_apart(folder: Path, capfd) -> None:
     assert run(["review", str(folder), "--from", "2026-02"]) == status.GO
     assert "0 transfers" in capfd.readouterr().out

@@ -108,6 +108,26 @@ def test_a_replay_says_the_same_on_processes(capfd) -> None:
     assert capfd.readouterr().out == here
 
 
+def test_a_search_says_the_same_on_processes_and_goes_on_from_kept_pieces(
+    tmp_path: Path, capfd
+) -> None:
+    """Both halves of each of two groups are a job of their own, with a folder of its own."""
+    asked = ["replay", "--quantity", "saturation", "--low", "88", "--invented", "600", "--search"]
+    assert run([*asked, "--workers", "1"]) == status.GO
+    here = capfd.readouterr().out
+    assert "2 groups were searched" in here
+    keep = ["--workers", "2", "--keep", str(tmp_path)]
+    assert run([*asked, *keep]) == status.GO
+    assert capfd.readouterr().out == here
+    assert {one.name for one in tmp_path.iterdir()} == {
+        "replay", "group-1-chosen", "group-1-told", "group-2-chosen", "group-2-told",
+    }  # fmt: skip
+    assert run([*asked, *keep]) == status.GO
+    again = capfd.readouterr()
+    assert again.out == here
+    assert again.err.count("were kept from before") == 5
+
+
 @pytest.mark.parametrize(
     "arguments",
     [
@@ -116,8 +136,8 @@ def test_a_replay_says_the_same_on_processes(capfd) -> None:
         [*WRAP, "--invented", "5", "--on", "host:1"],
         [*WRAP, "--invented", "5", "--on", "dask://host:1", "--workers", "2"],
         ["replay", "--quantity", "pulse", "--low", "9", "--workers", "2"],
-        ["replay", "--quantity", "pulse", "--low", "9", "--invented", "5", "--search",
-         "--keep", "x"],
+        ["replay", "--quantity", "skin", "--invented", "5"],
+        ["replay", "--quantity", "pulse", "--invented", "10001"],
     ],
 )  # fmt: skip
 def test_bad_input_is_said_in_plain_words(

@@ -18,7 +18,7 @@ WHOLE = {
         "values": {**dict.fromkeys(NUMBERS, 1.5), **dict.fromkeys(WORDS, "mains"),
                    "gauge_bar:oxygen A": 120},
         "flags": {"skin_c": "far from the last"},
-        "set": "extra",
+        "set": "device", "source": "monitor on the trolley",
     },
     "happening": {"what": "cylinder changed", "detail": {"from": "A", "to": "B", "bar": 200}},
     "limits": {"limit": "saturation-low", "from": None, "to": 88},
@@ -49,6 +49,10 @@ WHOLE = {
     "fault": {"unit": "alder-single", "what": "left latch is loose", "effect": "with limits"},
     "fault-closed": {"unit": "alder-single", "fault": 3, "how": "latch changed"},
     "profile": {"unit": "alder-single", "toml": "format = 1", "from": "two logs"},
+    "source": {"source": "monitor on the trolley", "did": "joined"},
+    "trend": {"source": "logger 4", "file": "night.csv", "start": "2026-01-14T05:00:00Z",
+              "seconds": [0, 60, 180], "numbers": {"skin_c": [36.4, None, 36.5]},
+              "noticed": ["one gap"]},
 }  # fmt: skip
 
 
@@ -77,7 +81,7 @@ def test_a_sound_body_has_no_fault(kind) -> None:
 def test_each_key_is_needed_and_no_other_is_known(kind) -> None:
     optional = {
         "check": {"reason"}, "observation": {"flags"}, "happening": {"detail"},
-        "bench-test": {"profile"},
+        "bench-test": {"profile"}, "trend": {"file", "noticed"},
         "facts": {"team", "urgency", "reason", "purpose", "wrapped", "equipment"},
     }  # fmt: skip
     for key in WHOLE[kind]:
@@ -106,6 +110,16 @@ def test_each_key_is_needed_and_no_other_is_known(kind) -> None:
         ("observation", {"values": {"vent_text": 3}, "flags": {}}, "values.vent_text: found 3"),
         ("observation", {"flags": {"glucose": "x"}}, "'glucose' has no value"),
         ("observation", {"set": "first"}, "set: found 'first'"),
+        ("observation", {"source": " "}, "source: empty"),
+        ("source", {"did": "came"}, "did: found 'came'"),
+        ("trend", {"seconds": []}, "seconds: found []"),
+        ("trend", {"seconds": [0, 60, 60]}, "seconds: not strictly rising"),
+        ("trend", {"seconds": [0, True, 60]}, "seconds: found [0, True, 60]"),
+        ("trend", {"numbers": {"skin_c": [36.4]}}, "numbers.skin_c: found [36.4]"),
+        ("trend", {"numbers": {"skin_c": [36.4, "x", 1]}}, "numbers.skin_c: allowed numbers"),
+        ("trend", {"numbers": {"shoe_size": [1, 2, 3]}}, "numbers: found 'shoe_size'"),
+        ("trend", {"numbers": {}}, "numbers: found {}"),
+        ("trend", {"noticed": "x"}, "noticed: found 'x'"),
         ("observation", {"values": [1]}, "values: found [1]"),
         ("happening", {"what": "door opened"}, "what: found 'door opened'"),
         ("happening", {"what": "note", "detail": " "}, "detail: empty"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,6 +15,8 @@ from warmhold.plan import plan_case
 from warmhold.record import Entry, Record
 from warmhold.record.transfers import transfers, trends
 from warmhold.report import json as sheet_json
+from warmhold.report.review import calibration_of
+from warmhold.review.gathered import review
 from warmhold.review.transfer import Transfer
 
 T0 = datetime(2026, 1, 14, 3, 0, tzinfo=UTC)
@@ -80,6 +83,34 @@ def test_what_was_planned_stands_against_what_came(trip: Trip, sheet: dict[str, 
     oxygen = found["oxygen_l_left"]
     assert oxygen.came == pytest.approx(5.0 * 86.0, rel=0.10)
     assert oxygen.p05 <= oxygen.p50 <= oxygen.p95
+
+
+def test_minutes_of_battery_are_planned_and_never_read(trip: Trip, sheet: dict[str, Any]) -> None:
+    """Whatever the bar said, and whatever failed, nothing in a record tells minutes."""
+    trip.write("trip-started", {}, 0)
+    trip.seen(50, battery_divisions=3)
+    trip.write("equipment", {"what": "battery gave out", "class": "power", "harm": "none"}, 55)
+    trip.over(60)
+    (battery,) = (one for one in trip.read().forecasts if one.key == "battery_min_left")
+    plots = {plot["key"]: plot for plot in sheet["sheet"]["plots"]}
+    assert battery.p50 == plots["minutes"]["series"][0]["p50"][-1]
+    assert battery.came is None
+    (one,) = (c for c in review([trip.read()], "t").calibrations if c.key == "battery_min_left")
+    assert calibration_of(one).startswith("unknown; 1 not read: a charge bar")
+
+
+def test_a_curve_that_ends_unknown_foretells_nothing(trip: Trip, sheet: dict[str, Any]) -> None:
+    """A sheet writes what is not a number as null."""
+    gone = copy.deepcopy(sheet)
+    for plot in gone["sheet"]["plots"]:
+        for series in plot["series"]:
+            series["p95"][-1] = None
+    texts = {"trip_toml": TRIP, "unit_toml": "x", "policy_toml": "x"}
+    trip.write("trip-planned", {**texts, "sheet": gone}, 0)
+    trip.write("trip-started", {}, 0)
+    trip.seen(50, axillary_c=36.9)
+    trip.over(60)
+    assert trip.read().forecasts == ()
 
 
 def test_a_reading_long_before_the_handover_is_not_what_came(trip: Trip) -> None:

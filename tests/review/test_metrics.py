@@ -179,7 +179,7 @@ def test_a_plan_is_judged_by_what_came() -> None:
 
 def test_a_weak_battery_shows_as_plans_that_lean_high() -> None:
     found = list(Service(3, 1500))
-    by_unit = m.by(found, lambda one: one.unit)
+    by_unit = m.by(found, "unit")
     leaning = {
         unit: next(c.leaning for c in calibrations(mine) if c.key == "battery_min_left")
         for unit, mine in by_unit.items()
@@ -217,9 +217,7 @@ def test_an_invented_service_has_what_a_review_looks_for() -> None:
         assert found[key].numerator > 5, key
         assert found[key].missing > 20, key
     assert any(one.cooled for one in whole)
-    cold = {
-        unit: m.temperature(mine)[1].value for unit, mine in m.by(whole, lambda o: o.unit).items()
-    }
+    cold = {unit: m.temperature(mine)[1].value for unit, mine in m.by(whole, "unit").items()}
     assert max(cold, key=lambda unit: cold[unit] or 0.0) == "lichen"
     assert all(one.minutes("call", "arrives") is None or one.minutes("call", "arrives") >= 0
                for one in whole)  # type: ignore[operator]  # fmt: skip

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from warmhold.model import Grid, Sourced, load_case, shipped_path
+from warmhold.plan.alarms import alarm_limits
 from warmhold.review.rates import exact
 from warmhold.review.replay import Setting, Trend, Trends, replay
 from warmhold.review.search import (
@@ -157,6 +158,24 @@ def test_bounds_come_from_policy():
     assert ends("saturation", "low", 46) is None
     assert ends("pulse", "low", 46) is None
     assert ends("oxygen", "low", 30) is None
+
+
+def test_the_trip_s_own_target_goes_before_policy():
+    """A point outside it, as the plan places its limits; never above 100 %."""
+    case = load_case(shipped_path("trips", "winter-road"))
+    baby = case.trip.baby.model_copy(update={"saturation_target_percent": (88.0, 92.0)})
+    own = replace(case, trip=case.trip.model_copy(update={"baby": baby}))
+    low, high, *_ = alarm_limits(own, 30.0, on_oxygen=True)
+
+    def ends(side, target):
+        found = policy_bounds(case.policy, "saturation", side, 30, target=target)
+        return found.lowest, found.highest, found.mark
+
+    assert ends("low", (88.0, 92.0)) == (low.wanted, 88.0, "own")
+    assert ends("high", (88.0, 92.0)) == (92.0, high.wanted, "own")
+    assert ends("high", (95.0, 100.0)) == (100.0, 100.0, "own")
+    pulse = policy_bounds(case.policy, "pulse", "low", 30, target=(88.0, 92.0))
+    assert pulse == policy_bounds(case.policy, "pulse", "low", 30)
 
 
 def test_every_example_of_harm_says_where_it_comes_from():

@@ -285,6 +285,15 @@ def test_battery_of_the_small_unit(winter: Case) -> None:
     assert (e.p[:, at.PEUKERT] == 1.10).all()
 
 
+def test_loss_by_fast_discharge_is_uncertain_until_a_run_down_was_measured(winter: Case) -> None:
+    """AGM: 1.05 to 1.15 [science.battery, 2]; what a run-down gave holds the loss already."""
+    guessed = prepared(part(winter, "unit.battery", health=None)).p[:, at.PEUKERT]
+    assert guessed.mean() == pytest.approx(1.10, abs=0.002)
+    assert 0.85 < ((guessed > 1.05) & (guessed < 1.15)).mean() < 0.95
+    measured = prepared(part(winter, "unit.battery", health=exactly(0.7))).p[:, at.PEUKERT]
+    assert (measured == 1.10).all()
+
+
 def test_battery_of_two_packs_and_its_charger(term: Case) -> None:
     """Two packs of 190 Wh, health 1, usable 0.9: 171 Wh each. A spare is one pack more."""
     term = part(

@@ -21,7 +21,7 @@ ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT / "src"), "PYTHONUNBUFFERED"
 
 def begin(*arguments: str, **environment: str) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-m", "warmhold.cli", "serve", *arguments],
+        [sys.executable, "-m", "warmhold", "serve", *arguments],
         env={**ENVIRONMENT, **environment},
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
     )  # fmt: skip
@@ -54,7 +54,7 @@ def test_it_serves_on_this_computer_says_where_and_ends_when_asked(tmp_path: Pat
     assert "Traceback" not in said
     assert opened.read_text() == f"http://127.0.0.1:{port}/"
     verify = subprocess.run(  # looks in the same place when no folder is named
-        [sys.executable, "-m", "warmhold.cli", "record", "verify"],
+        [sys.executable, "-m", "warmhold", "record", "verify"],
         env={**ENVIRONMENT, **home}, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert verify.returncode == 0, verify.stdout + verify.stderr

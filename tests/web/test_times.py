@@ -84,7 +84,7 @@ def test_what_cannot_be_read_is_told_and_nothing_is_saved(going: tuple[Server, s
 
 
 def test_a_lead_sees_the_review(going: tuple[Server, str]) -> None:
-    server, _trip = going
+    server, trip = going
     hand = Hand(server)
     text = hand.text("/review")
     assert "1 trip was started" in text
@@ -92,5 +92,13 @@ def test_a_lead_sees_the_review(going: tuple[Server, str]) -> None:
     assert "1 transfers" in page
     assert "How babies arrived" in page
     assert "never as good" in page
+    assert "No trend of saturation, pulse or oxygen on record: 1 missing." in page
+    for value in ("93", "92", "94"):
+        form = {"part": "set", "saturation_pre_percent": value}
+        answer = hand.post(f"/trip/{trip}/observe", form, page=f"/trip/{trip}/road")
+        assert answer.status_code == 303
+    page = plain(hand.client.get("/review/page").text)
+    assert "Oxygen saturation, low" in page
+    assert "nobody wrote what was set" in page
     assert hand.client.get("/review/page?from=January").status_code == 422
     assert "0 transfers" in plain(hand.client.get("/review/page?from=2031-01").text)

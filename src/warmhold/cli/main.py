@@ -5,16 +5,16 @@ from __future__ import annotations
 import contextlib
 import io
 import os
-import pkgutil
 import sys
 import traceback
 from collections.abc import Sequence
-from importlib import import_module, metadata
+from importlib import metadata
 from typing import NoReturn
 
 import click
 
 from warmhold.cli import commands, status
+from warmhold.cli.lazy import Commands
 
 # The sheet's cautions in full; kept here as well so that --help loads nothing that computes.
 # A test compares them with warmhold.plan.sheet.
@@ -34,25 +34,6 @@ _EPILOG = "\n\n".join(
 )
 
 
-class Commands(click.Group):
-    """The group whose commands are the modules of `warmhold.cli.commands`."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return the names of the commands, sorted."""
-        found = pkgutil.iter_modules(commands.__path__)
-        return sorted(module.name.replace("_", "-") for module in found)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import one command; ``None`` when there is no such command."""
-        if cmd_name not in self.list_commands(ctx):
-            return None
-        module = import_module(f"{commands.__name__}.{cmd_name.replace('-', '_')}")
-        command = module.command
-        if not isinstance(command, click.Command):
-            raise TypeError(f"{module.__name__}.command is not a command")
-        return command
-
-
 def _version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
     if not asked or ctx.resilient_parsing:
         return
@@ -64,7 +45,9 @@ def _version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
     ctx.exit()
 
 
-@click.command(cls=Commands, epilog=_EPILOG, context_settings={"max_content_width": 88})
+@click.group(
+    cls=Commands, package=commands, epilog=_EPILOG, context_settings={"max_content_width": 88}
+)
 @click.option(
     "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version,
     help="Show the version and leave.",

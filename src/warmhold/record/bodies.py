@@ -5,6 +5,7 @@ Nothing here knows what is plausible: an odd value is kept as it was entered, wi
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
@@ -26,10 +27,11 @@ HAPPENINGS = (
     "cylinder changed", "leg started", "leg ended", "delay", "alarm silenced", "note",
 )  # fmt: skip
 JUDGED = ("good", "care", "stop", "not judged")
-SETS = ("regular", "extra")
+SETS = ("regular", "extra", "device")  # device: told by a machine, never a regular set
 CORRECTABLE = (
     "trip-started", "check", "observation", "happening", "limits", "handover",
     "round", "bench-test", "task", "fault", "fault-closed", "moment", "facts", "equipment",
+    "trend",
 )  # fmt: skip
 OF_A_UNIT = ("round", "bench-test", "task", "fault", "fault-closed", "profile")
 EFFECTS = ("not ready", "with limits")
@@ -48,6 +50,7 @@ EQUIPMENT = ("gas", "power", "heat", "monitor", "pump", "vehicle", "other")
 HARM = ("none", "trivial", "harm", "unknown")
 VERDICTS = ("pass", "fail", "invalid", "cannot tell")  # of a bench test
 ROOM = ("pressure_hpa", "room_c", "humidity_percent")
+SOURCE_DID = ("joined", "left")
 LONGEST_TEXT = 20_000
 LARGEST_BODY = 4_000_000  # characters of canonical JSON
 
@@ -172,8 +175,11 @@ def _quantity(path: str, name: str, value: Any) -> Faults:
 
 
 def _observation(body: Mapping[str, Any]) -> Faults:
-    yield from _keys(body, ("values", "set"), ("flags",))
+    yield from _keys(body, ("values", "set"), ("flags", "source"))
     yield from _given(body, "set", _one_of, SETS)
+    yield from _given(body, "source", _text, False, 200)
+    if body.get("set") == "device" and "source" not in body:
+        yield "source: missing; what a device told says which one"
     values, flags = body.get("values", {}), body.get("flags", {})
     if not isinstance(values, Mapping):
         yield f"values: found {_show(values)}; allowed a table of quantities"
@@ -370,6 +376,57 @@ def _profile(body: Mapping[str, Any]) -> Faults:
     yield from _given(body, "from", _text, True)
 
 
+def _source(body: Mapping[str, Any]) -> Faults:
+    """Check who told, and whether its values go to this trip from now on."""
+    yield from _keys(body, ("source", "did"))
+    yield from _given(body, "source", _text, False, 200)
+    yield from _given(body, "did", _one_of, SOURCE_DID)
+
+
+def _trend(body: Mapping[str, Any]) -> Faults:
+    """Check a recorded trend: rows of one start, a list for each quantity, null where unread."""
+    yield from _keys(
+        body, ("source", "start", "seconds", "numbers"), ("file", "noticed", "doubtful")
+    )
+    yield from _given(body, "source", _text, False, 200)
+    yield from _given(body, "start", _moment)
+    yield from _given(body, "file", _text, True, 500)
+    noticed = body.get("noticed", ())
+    if not isinstance(noticed, (list, tuple)):
+        yield f"noticed: found {_show(noticed)}; allowed a list of texts"
+    else:
+        for number, one in enumerate(noticed):
+            yield from _text(f"noticed.{number}", one)
+    seconds, numbers = body.get("seconds", ()), body.get("numbers", {})
+    if not isinstance(seconds, (list, tuple)) or not seconds or not all(map(_is_number, seconds)):
+        yield f"seconds: found {_show(seconds)}; allowed a list of numbers, at least one"
+        return
+    if any(after <= before for before, after in itertools.pairwise(seconds)):
+        yield "seconds: not strictly rising; each row needs a later moment than the row before"
+    if not isinstance(numbers, Mapping) or not numbers:
+        yield f"numbers: found {_show(numbers)}; allowed a table of quantities, at least one"
+        return
+    for name, values in numbers.items():
+        if name not in NUMBERS:
+            yield f"numbers: found {_show(name)}; allowed {', '.join(NUMBERS)}"
+        elif not isinstance(values, (list, tuple)) or len(values) != len(seconds):
+            yield f"numbers.{name}: found {_show(values)}; allowed a value or null for each row"
+        elif not all(value is None or _is_number(value) for value in values):
+            yield f"numbers.{name}: allowed numbers, and null where nothing was read"
+    doubtful = body.get("doubtful", {})
+    if not isinstance(doubtful, Mapping):
+        yield f"doubtful: found {_show(doubtful)}; allowed a table of quantities"
+        return
+    for name, rows in doubtful.items():
+        if name not in numbers:
+            yield f"doubtful: {_show(name)} is not among the numbers"
+        elif not isinstance(rows, (list, tuple)) or not all(
+            isinstance(row, int) and not isinstance(row, bool) and 0 <= row < len(seconds)
+            for row in rows
+        ):
+            yield f"doubtful.{name}: found {_show(rows)}; allowed numbers of rows, from 0"
+
+
 _CHECKS: dict[str, Callable[[Mapping[str, Any]], Faults]] = {
     "trip-planned": _planned,
     "trip-started": _started,
@@ -391,5 +448,7 @@ _CHECKS: dict[str, Callable[[Mapping[str, Any]], Faults]] = {
     "fault": _fault,
     "fault-closed": _fault_closed,
     "profile": _profile,
+    "source": _source,
+    "trend": _trend,
 }
 KINDS = tuple(_CHECKS)

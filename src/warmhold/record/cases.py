@@ -7,18 +7,15 @@ whose plan cannot be read is kept, with the reason.
 
 from __future__ import annotations
 
-import tempfile
 import tomllib
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
-import tomli_w
-
-from warmhold.model import Case, FaultyInput, parse_case
+from warmhold.model import Case, FaultyInput
 from warmhold.plan.changes import with_start
 from warmhold.record.chain import Event
-from warmhold.record.transfers import transfer
+from warmhold.record.plan_texts import case_of
+from warmhold.record.transfers import by_trip, transfer
 from warmhold.record.views import trip_view
 from warmhold.review.counterfactual import PastTrip, as_it_was
 
@@ -30,12 +27,30 @@ def past_trips(events: Sequence[Event]) -> tuple[PastTrip, ...]:
 
     events : of the whole record, in order
     """
-    by_trip: dict[str, list[Event]] = {}
-    for event in events:
-        if event.trip:
-            by_trip.setdefault(event.trip, []).append(event)
-    found = (past_trip(mine) for mine in by_trip.values())
+    found = (past_trip(mine) for mine in by_trip(events).values())
     return tuple(one for one in found if one is not None)
+
+
+def cases(events: Sequence[Event]) -> dict[str, Case | None]:
+    """Return the case that each planned trip's plan in force makes, by the trip's key.
+
+    events : of the whole record, in order
+
+    Returns
+    -------
+    ``None`` for a trip that was never planned, or whose plan this version cannot read.
+    """
+    return {name: _case(trip_view(mine).planned) for name, mine in by_trip(events).items()}
+
+
+def _case(plan: Mapping[str, Any] | None) -> Case | None:
+    if plan is None:
+        return None
+    trip_toml, unit_toml, policy_toml = (str(plan.get(key, "")) for key in TEXTS)
+    try:
+        return case_of(trip_toml, unit_toml, policy_toml, "a trip of the record")
+    except (FaultyInput, tomllib.TOMLDecodeError, RecursionError):
+        return None
 
 
 def past_trip(events: Sequence[Event]) -> PastTrip | None:
@@ -46,25 +61,10 @@ def past_trip(events: Sequence[Event]) -> PastTrip | None:
     plan = trip_view(events).planned
     if plan is None:
         return PastTrip(one.key, None, "it was never planned")
-    try:
-        case = case_of(*(str(plan.get(key, "")) for key in TEXTS))
-    except (FaultyInput, tomllib.TOMLDecodeError, RecursionError):
+    case = _case(plan)
+    if case is None:
         return PastTrip(one.key, None, "its plan cannot be read by this version")
     return as_it_was(_as_set(case, plan.get("sheet")), one)
-
-
-def case_of(trip_toml: str, unit_toml: str, policy_toml: str) -> Case:
-    """Build a case from the three texts of a plan alone, whatever lies in any folder.
-
-    Raises ``FaultyInput`` or ``TOMLDecodeError`` when a text cannot be read.
-    """
-    raw = tomllib.loads(trip_toml.removeprefix("\ufeff"))
-    text = tomli_w.dumps({**raw, "unit": "./unit.toml", "policy": "./policy.toml"})
-    with tempfile.TemporaryDirectory(prefix="warmhold-") as name:
-        folder = Path(name)
-        (folder / "unit.toml").write_text(unit_toml, "utf-8")
-        (folder / "policy.toml").write_text(policy_toml, "utf-8")
-        return parse_case(text, "a trip of the record", folder)
 
 
 def _as_set(case: Case, sheet: Any) -> Case:

@@ -9,24 +9,33 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, cast
-
-import numpy as np
 
 from warmhold.model.vessels import resolve
 from warmhold.record.bodies import GAUGE, MOMENTS
 from warmhold.record.chain import Event
 from warmhold.record.clock import moment_of
+from warmhold.record.recorded import better_share
+from warmhold.record.trends import QUANTITIES, recorded, trend_of
 from warmhold.record.unit_views import unit_named_in
-from warmhold.record.views import Shown, TripView, corrected, trip_view
+from warmhold.record.views import (
+    SATURATIONS,
+    Shown,
+    TripView,
+    corrected,
+    planned_targets,
+    trip_view,
+)
 from warmhold.review import forecasts
+from warmhold.review.alarms import limit_replays
 from warmhold.review.replay import Trend
 from warmhold.review.transfer import EquipmentEvent, Forecast, Share, Temperature, Transfer
 from warmhold.science.gas import Gas
 
 SITES = ("axillary_c", "rectal_c")
+__all__ = ["QUANTITIES", "by_trip", "transfer", "transfers", "trends"]
 
 
 @dataclass(frozen=True)
@@ -39,25 +48,58 @@ class _Facts:
     equipment: str | None = None
 
 
-def transfers(events: Sequence[Event]) -> tuple[Transfer, ...]:
+def transfers(events: Sequence[Event], *, alarms: bool = True) -> tuple[Transfer, ...]:
     """Return every trip that was started, in the order of their first entries.
 
     events : of the whole record, in order
+    alarms : also replay their limits, which takes milliseconds a trip and loads what compiles
     """
-    by_trip: dict[str, list[Event]] = {}
+    views = [_Trip.of(mine) for mine in by_trip(events).values()]
+    started = [one for one in views if one.view.start is not None]
+    made = [_transfer(one) for one in started]
+    if not alarms:
+        return tuple(made)
+    replayed = limit_replays([recorded(one.view, one.shown) for one in started])
+    return tuple(replace(one, alarms=mine) for one, mine in zip(made, replayed, strict=True))
+
+
+def by_trip(events: Sequence[Event]) -> dict[str, list[Event]]:
+    """Part entries by their trip, in the order of first entries; those of no trip are left out."""
+    found: dict[str, list[Event]] = {}
     for event in events:
         if event.trip:
-            by_trip.setdefault(event.trip, []).append(event)
-    found = (transfer(mine) for mine in by_trip.values())
-    return tuple(one for one in found if one is not None)
+            found.setdefault(event.trip, []).append(event)
+    return found
 
 
-def transfer(events: Sequence[Event]) -> Transfer | None:
-    """Return one trip as a transfer; ``None`` when it was never started."""
-    view = trip_view(events)
-    if view.start is None:
+@dataclass(frozen=True)
+class _Trip:
+    """One trip's entries, and what they make after corrections."""
+
+    view: TripView
+    shown: Sequence[Shown]
+
+    @classmethod
+    def of(cls, events: Sequence[Event]) -> _Trip:
+        return cls(trip_view(events), [one for one in corrected(events) if not one.struck])
+
+
+def transfer(events: Sequence[Event], *, alarms: bool = False) -> Transfer | None:
+    """Return one trip as a transfer; ``None`` when it was never started.
+
+    alarms : also replay its limits, which takes milliseconds and loads what compiles
+    """
+    trip = _Trip.of(events)
+    if trip.view.start is None:
         return None
-    shown = [one for one in corrected(events) if not one.struck]
+    made = _transfer(trip)
+    if alarms:
+        return replace(made, alarms=limit_replays([recorded(trip.view, trip.shown)])[0])
+    return made
+
+
+def _transfer(trip: _Trip) -> Transfer:
+    view, shown = trip.view, trip.shown
     facts, plan = _facts(shown), view.planned or {}
     baby = _table(_toml(plan.get("trip_toml")).get("baby"))
     cooled = baby.get("cooled")
@@ -78,8 +120,8 @@ def transfer(events: Sequence[Event]) -> Transfer | None:
         cooled=cooled if isinstance(cooled, bool) else None,
         wrapped=None if facts.wrapped is None else facts.wrapped == "yes",
         temperatures=tuple(_temperatures(view)),
-        saturation=_share(view.saturation),
-        warmth=_share(view.temperature),
+        saturation=_evidence(view, shown, SATURATIONS) or _share(view.saturation),
+        warmth=_evidence(view, shown, SITES) or _share(view.temperature),
         sets_due=sets_done + view.missed_sets if view.handover is not None else None,
         sets_done=sets_done if view.handover is not None else None,
         checks_due=due,
@@ -96,30 +138,9 @@ def trends(events: Sequence[Event], quantity: str) -> tuple[Trend, ...]:
     events : of the whole record, in order
     quantity : a key of `QUANTITIES`
     """
-    by_trip: dict[str, list[Event]] = {}
-    for event in events:
-        if event.trip:
-            by_trip.setdefault(event.trip, []).append(event)
-    out = []
-    for name, mine in by_trip.items():
-        view = trip_view(mine)
-        course = view.courses.get(QUANTITIES[quantity])
-        if view.start is None or course is None:
-            continue
-        found: dict[float, float] = {}
-        for reading in course.readings:
-            if not reading.flag and isinstance(reading.value, (int, float)):
-                found[(reading.when - view.start).total_seconds()] = float(reading.value)
-        if len(found) >= 2:
-            at = sorted(found)
-            values = np.array([found[moment] for moment in at])
-            out.append(Trend(np.array(at), values, quantity, trip=name))
-    return tuple(out)
-
-
-QUANTITIES: Mapping[str, str] = {
-    "saturation": "saturation_pre_percent", "pulse": "pulse_per_min", "skin": "skin_c",
-}  # fmt: skip
+    trips = (_Trip.of(mine) for mine in by_trip(events).values())
+    found = (trend_of(one.view, one.shown, quantity) for one in trips)
+    return tuple(one for one in found if one is not None)
 
 
 def _facts(shown: Sequence[Shown]) -> _Facts:
@@ -162,6 +183,16 @@ def _temperatures(view: TripView) -> Iterator[Temperature]:
     yield from sorted(found, key=lambda one: one.at)
 
 
+def _evidence(view: TripView, shown: Sequence[Shown], names: Sequence[str]) -> Share | None:
+    """Return time in target by an imported trend, where one covers enough; see `recorded`."""
+    targets = planned_targets(view.planned or {})
+    found = better_share(shown, targets, names, view.start, view.end)
+    if found is None:
+        return None
+    one, says = found
+    return Share(one.inside_min, one.below_min, one.above_min, one.unknown_min, says)
+
+
 def _share(course: Any) -> Share | None:
     found = None if course is None else course.in_target
     if found is None:
@@ -199,6 +230,7 @@ def _forecasts(view: TripView, plan: Mapping[str, Any]) -> Iterator[Forecast]:
     found = [forecasts.temperature(sheet, last, over)]
     gauges = list(_gauges(view, _toml(plan.get("trip_toml"))))
     found += [forecasts.gas(sheet, kind, gauges, over) for kind in ("oxygen", "air")]
+    found.append(forecasts.battery(sheet))
     yield from (one for one in found if one is not None)
 
 

@@ -8,6 +8,8 @@ Rules that show in the figures:
 - A value counts until the next one of its kind, for at most `holds_min`; minutes without one are
   unknown, neither in nor out of target. Shares are of the known minutes.
 - A regular set is missed when the next comes half an interval late or more.
+- What a device told counts until its next value, for at most `DEVICE_HOLDS_MIN`; what it doubts
+  itself (a test, a demonstration) stays in the entry and counts for nothing.
 """
 
 from __future__ import annotations
@@ -25,6 +27,8 @@ from warmhold.record.chain import LOST, RECOVERED, Event
 from warmhold.record.clock import moment_of
 
 INTERVAL_MIN = 15.0
+DEVICE_HOLDS_MIN = 5.0  # a value that a device told says nothing of later than this (own choice)
+CLOCK_SAYS = "the device's clock says"  # begins a flag that is about the time, not the value
 TEMPERATURES = ("axillary_c", "rectal_c", "skin_c")
 SATURATIONS = ("saturation_pre_percent", "saturation_post_percent")
 
@@ -61,7 +65,11 @@ class Shown:
 
 @dataclass(frozen=True)
 class Reading:
-    """One value of one quantity. ``original`` is the value before corrections, when it differs."""
+    """One value of one quantity.
+
+    original : the value before corrections, when it differs
+    source : the device that told it; empty when a person entered it
+    """
 
     quantity: str
     value: float | str
@@ -70,6 +78,12 @@ class Reading:
     flag: str = ""
     corrected: bool = False
     original: float | str | None = None
+    source: str = ""
+
+    @property
+    def doubted(self) -> bool:
+        """Whether the device that told it doubts it itself."""
+        return bool(self.source and self.flag) and not self.flag.startswith(CLOCK_SAYS)
 
 
 @dataclass(frozen=True)
@@ -297,8 +311,10 @@ def _readings(observations: Iterable[Shown]) -> dict[str, list[Reading]]:
                 flag=str(flags.get(name, "")),
                 corrected=shown.corrected and (changed or name not in before),
                 original=before[name] if changed else None,
+                source=str(shown.body.get("source", "")),
             )
-            found.setdefault(name, []).append(reading)
+            if not reading.doubted:
+                found.setdefault(name, []).append(reading)
     for readings in found.values():
         readings.sort(key=lambda reading: (reading.when, reading.seq))
     return found
@@ -351,7 +367,8 @@ def share_in_target(
     low, high = target
     minutes = {"inside": 0.0, "below": 0.0, "above": 0.0}
     for number, reading in enumerate(readings):
-        stops = reading.when + timedelta(minutes=holds_min)
+        holds = min(holds_min, DEVICE_HOLDS_MIN) if reading.source else holds_min
+        stops = reading.when + timedelta(minutes=holds)
         if number + 1 < len(readings):
             stops = min(stops, readings[number + 1].when)
         lasted = (min(stops, end) - max(reading.when, start)).total_seconds() / 60

@@ -145,6 +145,12 @@ def unverified(results: Sequence[Result]) -> tuple[Limit, ...]:
     return tuple({row.id: row for one in results for row in one.unverified}.values())
 
 
+def in_order(results: Sequence[Result]) -> tuple[Result, ...]:
+    """Put what speaks of the unit first, and what the log was not made for last."""
+    order = ("fail", "cannot tell", "pass", "invalid")
+    return tuple(sorted(results, key=lambda one: order.index(one.verdict)))
+
+
 def not_told_before(
     results: Sequence[Result],
 ) -> tuple[tuple[tuple[Condition, ...], str], ...]:
@@ -177,8 +183,11 @@ def text(results: Sequence[Result], encoding: str = "utf-8") -> str:
     lines: list[str] = []
     if not results:
         return "No test was run.\n"
+    results = in_order(results)
     first = results[0]
+    verdict, reason = overall(results)
     lines.append(f"{first.unit}: bench tests from {first.log}")
+    lines.append(f"In all      {MARK[verdict]} {reason}")
     lines.append(f"Limits      {first.limits}: {first.limits_title}")
     lines.append(f"Acceptance  {RULE[first.rule]}")
     for one, (shown, told) in zip(results, not_told_before(results), strict=True):
@@ -251,6 +260,7 @@ def page(results: Sequence[Result], *, version: str = "") -> str:
     )  # fmt: skip
     if not results:
         raise ValueError("no result to write a page of")
+    results = in_order(results)
     verdict, reason = overall(results)
     return environment.get_template("bench.html").render(
         results=results,

@@ -2,13 +2,7 @@
 
 from __future__ import annotations
 
-import io
-import warnings
-
-import matplotlib as mpl
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
 
 from warmhold.bench.trials import Trace
 from warmhold.report import plots
@@ -27,28 +21,14 @@ def svg(trace: Trace, key: str) -> str:
     trace : what to draw; times in minutes from the first reading [min]
     key : a name for the drawing's own ids, unlike any other on the page
     """
-    height = plots._BELOW_IN + plots._PANEL_IN + _HEAD_IN
-    with plots._DRAWING, mpl.rc_context(plots._settings(key)), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph")
-        figure = Figure(figsize=(plots.WIDTH_IN, height), facecolor="none")
-        FigureCanvasSVG(figure)
-        axes = figure.add_axes(
-            (
-                plots._LEFT,
-                plots._BELOW_IN / height,
-                plots._RIGHT - plots._LEFT,
-                plots._PANEL_IN / height,
-            ),
-            facecolor="none",
-        )
+
+    def draw(axes: Axes) -> None:
         _draw(axes, trace)
         axes.set_xlabel(
-            "minutes from the first reading of the log", color=plots.INK, fontsize=plots._FONT_PT
+            "minutes from the first reading of the log", color=plots.INK, fontsize=plots.FONT_PT
         )
-        tape = io.StringIO()
-        nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
-        figure.savefig(tape, format="svg", metadata=nothing)
-    return plots._for_page(tape.getvalue(), key, height)
+
+    return plots.one_panel(draw, key, _HEAD_IN)
 
 
 def _draw(axes: Axes, trace: Trace) -> None:
@@ -61,7 +41,7 @@ def _draw(axes: Axes, trace: Trace) -> None:
     pad = 0.08 * (high - low) or 0.5
     axes.set_xlim(start, end)
     axes.set_ylim(low - pad, high + pad)
-    plots._frame(axes, trace.unit)
+    plots.frame(axes, trace.unit)
     if trace.window is not None:
         axes.axvspan(
             max(start, trace.window[0]), min(end, trace.window[1]), facecolor=plots.LEG,
@@ -70,7 +50,7 @@ def _draw(axes: Axes, trace: Trace) -> None:
     labels = []
     for level in trace.levels:
         axes.axhline(level.value, color=plots.TARGET, linewidth=1.1)
-        labels.append(plots._Label(level.title, level.value, plots.TARGET, is_curve=False))
+        labels.append(plots.Label(level.title, level.value, plots.TARGET, is_curve=False))
     for i, line in enumerate(trace.lines):
         colour = plots.CURVES[i % len(plots.CURVES)]
         axes.plot(
@@ -78,12 +58,12 @@ def _draw(axes: Axes, trace: Trace) -> None:
             linestyle=_STYLES[i % len(_STYLES)], zorder=3,
             drawstyle="steps-post" if line.stepped else "default",
         )  # fmt: skip
-        labels.append(plots._Label(without_controls(line.title), line.values[-1], colour))
+        labels.append(plots.Label(without_controls(line.title), line.values[-1], colour))
     for name, at in trace.moments:
         if start <= at <= end:
             axes.axvline(at, color=plots.SOFT, linewidth=0.9, linestyle=(0, (3, 2)))
             axes.text(
                 at, 1.02, without_controls(name), transform=axes.get_xaxis_transform(),
-                ha="center", va="bottom", fontsize=plots._SMALL_PT, color=plots.INK,
+                ha="center", va="bottom", fontsize=plots.SMALL_PT, color=plots.INK,
             )  # fmt: skip
-    plots._label_ends(axes, labels, end)
+    plots.label_ends(axes, labels, end)

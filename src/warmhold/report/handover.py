@@ -57,6 +57,18 @@ class Reading:
     site: str = ""  # where on the baby, "" where the quantity says it or there is none
     flag: str = ""  # why the entry was asked about; "" when it was not. It stands as entered
     correction: Correction | None = None
+    source: str = ""  # the device that told it; "" when a person read it
+    apart: str = ""  # what a person read at about the same time, where the two disagree
+
+
+@dataclass(frozen=True)
+class DeviceTold:
+    """How much one device told: its values stand in the record, one set a minute."""
+
+    source: str
+    sets: int
+    first: datetime | None = None  # UTC
+    last: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -223,6 +235,7 @@ class Handover:
     )
     target_rule: str = ""  # how long a value counts, in a sentence
     latest: tuple[Reading, ...] = ()  # those in ``ALWAYS`` show as unknown where they lack here
+    devices: tuple[DeviceTold, ...] = ()  # that were joined to the trip
     support: Support = Support()
     assessment: tuple[Note, ...] = ()  # infusions, blood gas, drugs given, all as written
     happenings: tuple[Happening, ...] | None = None  # in order of time
@@ -360,6 +373,7 @@ class _Page:
     shares: tuple[_Share, ...]
     target_rule: str
     latest: tuple[_Item, ...]
+    devices: str
     support: tuple[_Item, ...]
     assessment: tuple[_Text, ...]
     left: tuple[_Amount, ...]
@@ -455,6 +469,7 @@ def _write(h: Handover) -> _Page:
         shares=tuple(_share(one) for one in h.in_target),
         target_rule=_one_line(h.target_rule),
         latest=tuple(_reading(one, clock) for one in _with_always(h.latest)),
+        devices=_devices(h.devices, clock),
         support=_support(h.support, clock),
         assessment=_notes(h.assessment, clock),
         left=tuple(_amount(one, clock) for one in h.left),
@@ -591,11 +606,26 @@ def _quantity(key: str) -> tuple[str, str, int]:
 
 def _small_print(reading: Reading, clock: _Clock) -> tuple[str, ...]:
     _, unit, places = _quantity(reading.key)
-    flag = _one_line(reading.flag)
+    flag, source = _one_line(reading.flag), _one_line(reading.source)
+    asked = "stands as told" if source else "asked about, stands as entered"
     return (
+        *((f"told by {source}",) if source else ()),
+        *((_one_line(reading.apart),) if reading.apart else ()),
         *_corrected(reading.correction, unit, clock, places),
-        *((f"asked about, stands as entered: {flag}",) if flag else ()),
+        *((f"{asked}: {flag}",) if flag else ()),
     )
+
+
+def _devices(devices: Sequence[DeviceTold], clock: _Clock) -> str:
+    """Say in a line what devices told; empty when none did."""
+    if not devices:
+        return ""
+    parts = (
+        f"{_said(one.source)}, {one.sets} {'set' if one.sets == 1 else 'sets'}, "
+        f"{clock.span(one.first, one.last, 'the handover')}"
+        for one in devices
+    )
+    return f"Told by devices, beside what was read by hand: {'; '.join(parts)}."
 
 
 def _reading(reading: Reading, clock: _Clock) -> _Item:

@@ -11,7 +11,7 @@ import io
 import math
 import re
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from threading import Lock
 from typing import Any
@@ -48,11 +48,11 @@ _VARIABLES = {
 _STYLES = ("solid", (0, (6, 2.2)), (0, (1.2, 1.8)), (0, (7, 2, 1.2, 2)))
 
 WIDTH_IN = 8.2
-_LEFT, _RIGHT = 0.075, 0.79  # the axes, as shares of the width
-_BELOW_IN, _PANEL_IN, _GAP_IN = 0.48, 2.6, 0.28  # height of the foot, of a panel, between panels
+LEFT, RIGHT = 0.075, 0.79  # the axes, as shares of the width
+BELOW_IN, PANEL_IN, _GAP_IN = 0.48, 2.6, 0.28  # height of the foot, of a panel, between panels
 _HEAD_IN, _ROW_IN = 0.24, 0.15  # height of the legs' names, and of each further row of them
-_FONT_PT = 9.5
-_SMALL_PT = 8.5
+FONT_PT = 9.5
+SMALL_PT = 8.5
 _STORES = frozenset({"battery", "minutes", "cylinders"})
 _ROWS = 3  # rows for the legs' numbers when they stand too close
 
@@ -74,25 +74,22 @@ def svg(plot: Plot, legs: Sequence[LegSpan]) -> str:
         panels = _panels(plot)
         names = _leg_names(legs, _time_span(plot, legs))
         head = _HEAD_IN + _ROW_IN * max((name.row for name in names), default=0)
-        height = _BELOW_IN + _PANEL_IN * len(panels) + _GAP_IN * (len(panels) - 1) + head
+        height = BELOW_IN + PANEL_IN * len(panels) + _GAP_IN * (len(panels) - 1) + head
         figure = Figure(figsize=(WIDTH_IN, height), facecolor="none")
         FigureCanvasSVG(figure)
         for i, panel in enumerate(panels):
-            foot = height - head - _PANEL_IN * (i + 1) - _GAP_IN * i
+            foot = height - head - PANEL_IN * (i + 1) - _GAP_IN * i
             axes = figure.add_axes(
-                (_LEFT, foot / height, _RIGHT - _LEFT, _PANEL_IN / height), facecolor="none"
+                (LEFT, foot / height, RIGHT - LEFT, PANEL_IN / height), facecolor="none"
             )
             _draw(axes, panel, legs)
             if i == 0:
                 _name_legs(axes, names)
             if i == len(panels) - 1:
-                axes.set_xlabel("minutes from the baby going in", color=INK, fontsize=_FONT_PT)
+                axes.set_xlabel("minutes from the baby going in", color=INK, fontsize=FONT_PT)
             else:
                 axes.tick_params(labelbottom=False)
-        tape = io.StringIO()
-        nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
-        figure.savefig(tape, format="svg", metadata=nothing)
-    return _for_page(tape.getvalue(), plot.key, height)
+        return _written(figure, plot.key, height)
 
 
 @dataclass(frozen=True)
@@ -104,15 +101,15 @@ class _LegName:
 
 def _leg_names(legs: Sequence[LegSpan], span: tuple[float, float]) -> list[_LegName]:
     """Place the legs' names above the axes: a leg too short for its name bears its number."""
-    per_min = (_RIGHT - _LEFT) * WIDTH_IN * 72 / (span[1] - span[0])
+    per_min = (RIGHT - LEFT) * WIDTH_IN * 72 / (span[1] - span[0])
     taken = [-math.inf] * _ROWS  # right edge of the last label in each row
     out = []
     for i, leg in enumerate(legs, start=1):
         middle = (leg.start_min + leg.end_min) / 2
         text = f"{i}  {without_controls(leg.name)}"
-        if _width_pt(text, _SMALL_PT) + 8 > (leg.end_min - leg.start_min) * per_min:
+        if width_pt(text, SMALL_PT) + 8 > (leg.end_min - leg.start_min) * per_min:
             text = f"{i}"
-        half = (_width_pt(text, _SMALL_PT) / 2 + 3) / per_min
+        half = (width_pt(text, SMALL_PT) / 2 + 3) / per_min
         row = next((r for r in range(_ROWS) if taken[r] <= middle - half), _ROWS - 1)
         taken[row] = middle + half
         out.append(_LegName(text, middle, row))
@@ -153,7 +150,7 @@ def _settings(key: str) -> Any:
         "svg.fonttype": "none",
         "svg.hashsalt": f"warmhold {key}",
         "font.family": "DejaVu Sans",
-        "font.size": _FONT_PT,
+        "font.size": FONT_PT,
         "path.simplify": True,
         "axes.unicode_minus": True,
         "text.parse_math": False,
@@ -165,9 +162,9 @@ def _draw(axes: Axes, panel: _Panel, legs: Sequence[LegSpan]) -> None:
     start, end = _time_span(panel.plot, legs)
     axes.set_xlim(start, end)
     axes.set_ylim(*_value_span(panel))
-    _frame(axes, panel.plot.unit)
+    frame(axes, panel.plot.unit)
     _shade_legs(axes, legs)
-    ends: list[_Label] = []
+    ends: list[Label] = []
     if panel.target is not None:
         bottom, top = panel.target
         axes.axhspan(
@@ -176,15 +173,20 @@ def _draw(axes: Axes, panel: _Panel, legs: Sequence[LegSpan]) -> None:
         for edge in panel.target:
             axes.axhline(edge, color=TARGET, linewidth=0.9)
         ends.append(
-            _Label(f"target {bottom:g} to {top:g}", (bottom + top) / 2, TARGET, is_curve=False)
+            Label(f"target {bottom:g} to {top:g}", (bottom + top) / 2, TARGET, is_curve=False)
         )
     for series, index in zip(panel.series, panel.styles, strict=True):
         ends.append(_curve(axes, panel.plot.time_min, series, index))
-    _label_ends(axes, ends, end)
+    label_ends(axes, ends, end)
 
 
 @dataclass
-class _Label:
+class Label:
+    """What is written at the right end of a curve or level.
+
+    value : where it points, in the unit of the plot
+    """
+
     text: str
     value: float
     colour: str
@@ -214,13 +216,14 @@ def _value_span(panel: _Panel) -> tuple[float, float]:
     return floor, high + pad
 
 
-def _frame(axes: Axes, unit: str) -> None:
+def frame(axes: Axes, unit: str) -> None:
+    """Draw the frame that all plots share, with the unit over the left axis."""
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     for side in ("left", "bottom"):
         axes.spines[side].set_color(SOFT)
         axes.spines[side].set_linewidth(0.8)
-    axes.tick_params(colors=SOFT, labelcolor=INK, labelsize=_FONT_PT, length=3)
+    axes.tick_params(colors=SOFT, labelcolor=INK, labelsize=FONT_PT, length=3)
     axes.grid(axis="y", color=GRID, linewidth=0.6)
     axes.set_axisbelow(True)
     axes.yaxis.set_major_locator(MaxNLocator(nbins=7, steps=[1, 2, 5, 10]))
@@ -236,7 +239,7 @@ def _shade_legs(axes: Axes, legs: Sequence[LegSpan]) -> None:
 
 def _name_legs(axes: Axes, names: Sequence[_LegName]) -> None:
     for name in names:
-        height = 1 + (0.04 + name.row * _ROW_IN) / _PANEL_IN
+        height = 1 + (0.04 + name.row * _ROW_IN) / PANEL_IN
         place = axes.get_xaxis_transform()
         if name.row:
             axes.plot(
@@ -254,19 +257,19 @@ def _name_legs(axes: Axes, names: Sequence[_LegName]) -> None:
             transform=place,
             ha="center",
             va="bottom",
-            fontsize=_SMALL_PT,
+            fontsize=SMALL_PT,
             color=INK,
         )
 
 
-def _curve(axes: Axes, times: Sequence[float], series: Series, index: int) -> _Label:
+def _curve(axes: Axes, times: Sequence[float], series: Series, index: int) -> Label:
     colour = CURVES[index % len(CURVES)]
     style = _STYLES[index % len(_STYLES)]
     title = without_controls(series.title)
     drawn = [v for v in series.p50 if math.isfinite(v)]
     if not drawn:
         low, high = axes.get_ylim()
-        return _Label(f"{title}: unknown", (low + high) / 2, colour, is_curve=False)
+        return Label(f"{title}: unknown", (low + high) / 2, colour, is_curve=False)
     axes.fill_between(
         times, series.p05, series.p95, facecolor=colour, alpha=0.16, linewidth=0, zorder=2
     )
@@ -281,17 +284,17 @@ def _curve(axes: Axes, times: Sequence[float], series: Series, index: int) -> _L
             zorder=2.5,
         )
     axes.plot(times, series.p50, color=colour, linewidth=2.0, linestyle=style, zorder=3)
-    return _Label(title, drawn[-1], colour)
+    return Label(title, drawn[-1], colour)
 
 
-def _label_ends(axes: Axes, labels: list[_Label], end_min: float) -> None:
+def label_ends(axes: Axes, labels: list[Label], end_min: float) -> None:
     """Write each curve's name to the right of its end, moved apart where they would touch."""
     low, high = axes.get_ylim()
-    height_pt = _PANEL_IN * 72
-    room_pt = (1 - _RIGHT) * WIDTH_IN * 72 - 22
+    height_pt = PANEL_IN * 72
+    room_pt = (1 - RIGHT) * WIDTH_IN * 72 - 22
     wrapped = [(label, _wrap(label.text, room_pt)) for label in labels]
     wrapped.sort(key=lambda pair: pair[0].value)
-    line_pt = _SMALL_PT * 1.25
+    line_pt = SMALL_PT * 1.25
     sizes = [line_pt * len(lines) + 3 for _, lines in wrapped]
     wishes = [(label.value - low) / (high - low) * height_pt for label, _ in wrapped]
     for (label, lines), at_pt in zip(wrapped, _spread_out(wishes, sizes, height_pt), strict=True):
@@ -304,7 +307,7 @@ def _label_ends(axes: Axes, labels: list[_Label], end_min: float) -> None:
             textcoords="axes fraction",
             ha="left",
             va="center",
-            fontsize=_SMALL_PT,
+            fontsize=SMALL_PT,
             fontweight="bold" if label.is_curve else "normal",
             linespacing=1.15,
             color=label.colour,
@@ -339,17 +342,44 @@ def _wrap(text: str, room_pt: float) -> list[str]:
     lines: list[str] = []
     for word in text.split():
         longer = f"{lines[-1]} {word}" if lines else word
-        if lines and _width_pt(longer, _SMALL_PT, bold=True) <= room_pt:
+        if lines and width_pt(longer, SMALL_PT, bold=True) <= room_pt:
             lines[-1] = longer
         else:
             lines.append(word)
     return lines or [""]
 
 
-def _width_pt(text: str, size: float, *, bold: bool = False) -> float:
+def width_pt(text: str, size: float, *, bold: bool = False) -> float:
+    """Measure how wide a text of this size is [pt]."""
     font = FontProperties(family="DejaVu Sans", size=size, weight="bold" if bold else "normal")
     width, _, _ = TextToPath().get_text_width_height_descent(text, font, ismath=False)
     return float(width)
+
+
+def one_panel(draw: Callable[[Axes], None], key: str, head_in: float) -> str:
+    """Draw a plot of one panel as an ``<svg>`` element, without XML head.
+
+    Parameters
+    ----------
+    draw : draws into the panel
+    key : a name for the drawing's own ids, unlike any other on the page
+    head_in : room over the panel [inch]
+    """
+    height = BELOW_IN + PANEL_IN + head_in
+    with _DRAWING, mpl.rc_context(_settings(key)), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph")
+        figure = Figure(figsize=(WIDTH_IN, height), facecolor="none")
+        FigureCanvasSVG(figure)
+        place = (LEFT, BELOW_IN / height, RIGHT - LEFT, PANEL_IN / height)
+        draw(figure.add_axes(place, facecolor="none"))
+        return _written(figure, key, height)
+
+
+def _written(figure: Figure, key: str, height_in: float) -> str:
+    tape = io.StringIO()
+    nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    figure.savefig(tape, format="svg", metadata=nothing)
+    return _for_page(tape.getvalue(), key, height_in)
 
 
 def _for_page(drawing: str, key: str, height_in: float) -> str:

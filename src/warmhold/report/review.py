@@ -2,21 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from warmhold.report import words
+from warmhold.review.alarms import COARSE_S, DELAY_S, LimitFigures, WayFigures
 from warmhold.review.calibration import Calibration
 from warmhold.review.charts.funnel import Funnel
 from warmhold.review.charts.result import LOOK, Chart, Point
 from warmhold.review.gathered import Changed, Review
 from warmhold.review.metrics import Metric
+from warmhold.review.rates import Interval
+from warmhold.review.transfer import Way
 
 CAUTIONS: Final = (
     "A review counts what was written down. What was not is shown as missing, never as good.",
     "A signal says that a cause is worth looking for. It names no cause and no person.",
     "Decision support, not a medical device: talk it over with the people who were there.",
 )
+REPLAYED: Final = (
+    "Worked out from recorded trends, not read from any unit: the unit's own alarms are not on "
+    "record. What happens between two rows, or what somebody who acted on an alarm changed, is not "
+    "in it. Alarms for each one as set are those of the transfers that have both."
+)
+WAYS: Final[dict[Way, str]] = {
+    "as set": "as set",
+    "policy": "policy's limit for that baby",
+    "policy, later": f"the same, {DELAY_S:g} s beyond it before it alarms",
+}
+UNREADABLE: Final = {
+    "battery_min_left": "a charge bar does not tell minutes, and a battery that held shows no end"
+}
 LEANING: Final = {
     "honest": "the band holds about nine in ten, as it should",
     "too sure": "plans are too sure: the band holds too few",
@@ -109,6 +125,13 @@ def _lines(review: Review) -> Iterator[str]:
         yield "Were the plans honest (a 90 % band should hold nine in ten)"
         for plan in review.calibrations:
             yield f"  {plan.title:<45} {calibration_of(plan)}"
+    yield ""
+    yield "Alarm limits, replayed"
+    yield f"  {REPLAYED}"
+    if not review.alarms:
+        yield f"  {no_trend(review)}"
+    for line in limit_lines(review.alarms):
+        yield f"  {line}"
     if review.changes:
         yield ""
         yield f"Before {review.since} and from then on"
@@ -128,6 +151,104 @@ def _lines(review: Review) -> Iterator[str]:
         yield f"  {chart.title}: {chart.too_few}"
     yield ""
     yield from CAUTIONS
+
+
+def limit_lines(limits: Iterable[LimitFigures]) -> Iterator[str]:
+    """Write what each limit would have done, as set and as policy asks."""
+    for limit in limits:
+        yield f"{limit.title} ({trend_of(limit)})"
+        for way in limit.ways:
+            yield f"  {WAYS[way.way]:<43} {alarms_of(way)}"
+            yield f"  {'':<43} {silent_of(way)}"
+            yield f"  {'':<43} {counted_of(way)}"
+
+
+def no_trend(review: Review) -> str:
+    """Say that there is nothing to replay."""
+    return f"No trend of saturation, pulse or oxygen on record: {review.transfers} missing."
+
+
+def trend_of(limit: LimitFigures) -> str:
+    """Write how many transfers have a trend, how close its rows are, and who wrote what was set."""
+    apart = words.UNKNOWN if limit.row_s is None else f"every {_apart(limit.row_s)}"
+    parts = [f"{limit.with_trend} of {limit.transfers} have a trend, a row {apart}"]
+    if limit.coarse:
+        parts.append(
+            f"{limit.coarse} with rows more than {_apart(COARSE_S)} apart, which show few alarms"
+        )
+    if limit.unwritten:
+        parts.append(
+            f"in {limit.unwritten} nobody wrote what was set: the plan's limit stands for it"
+        )
+    return "; ".join(parts)
+
+
+def _apart(seconds: float) -> str:
+    return f"{seconds:g} s" if seconds < 180 else f"{words.number(seconds / 60, 0)} min"
+
+
+def alarms_of(way: WayFigures) -> str:
+    """Write how often and for how long a limit would have alarmed."""
+    if way.per_hour.estimate is None:
+        return words.UNKNOWN
+    stood = f"{words.number(way.alarm_h, 1)} h in alarm"
+    number = "1 alarm" if way.alarms == 1 else f"{way.alarms} alarms"
+    return f"{number}, {rate_of(way)} an hour; {stood}"
+
+
+def rate_of(way: WayFigures) -> str:
+    """Write alarms in an hour, with the 95 % interval."""
+    if way.per_hour.estimate is None:
+        return words.UNKNOWN
+    return f"{_rate(way.per_hour.estimate)}{_band(way.per_hour)}"
+
+
+def silent_of(way: WayFigures) -> str:
+    """Write how long a reading was beyond policy's limit without the alarm."""
+    if way.silent_h is None or way.judged_h is None:
+        return f"beyond policy's limit without it: {words.UNKNOWN}"
+    silent, judged = (words.number(hours, 1) for hours in (way.silent_h, way.judged_h))
+    return f"beyond policy's limit without it: {silent} of {judged} h"
+
+
+def ratio_of(way: WayFigures) -> str:
+    """Write how many alarms there are for each one as set; empty for those as set."""
+    if way.to_as_set is None or way.to_as_set.estimate is None:
+        return ""
+    return f"{_rate(way.to_as_set.estimate)}{_band(way.to_as_set)} for each one as set"
+
+
+def counted_of(way: WayFigures, *, ratio: bool = True) -> str:
+    """Write in how many transfers and hours it was counted, and what is missing and why.
+
+    ratio : also how many alarms there are for each one as set
+    """
+    transfers = "1 transfer" if way.transfers == 1 else f"{way.transfers} transfers"
+    parts = [f"{transfers}, {words.number(way.hours, 1)} h"]
+    if ratio and ratio_of(way):
+        parts.insert(0, ratio_of(way))
+    if way.excluded:
+        parts.append(f"{way.excluded} for which policy asks for none")
+    missing = sum(way.missing.values())
+    gone = ", ".join(
+        why if number == missing else f"{number} {why}" for why, number in way.missing.items()
+    )
+    parts.append(f"{missing} missing ({gone})" if gone else "0 missing")
+    return "; ".join(parts)
+
+
+def _rate(value: float) -> str:
+    """Two decimals; what is not zero is not written as zero."""
+    if 0.0 < value < 0.005:
+        return "below 0.001" if value < 0.001 else f"{value:.3f}"
+    return words.number(value, 2)
+
+
+def _band(interval: Interval) -> str:
+    ends = ["open" if end is None else _rate(end) for end in (interval.lower, interval.upper)]
+    if ends == ["open", "open"]:
+        return " (too few for an interval)" if interval.why.startswith("fewer") else ""
+    return f" ({ends[0]} to {ends[1]})"
 
 
 def change_of(one: Changed) -> str:
@@ -155,7 +276,8 @@ def calibration_of(plan: Calibration) -> str:
     """Write how often a plan's band held what came."""
     read = plan.inside + plan.below + plan.above
     if plan.share is None:
-        return f"unknown; {plan.unread} not read"
+        why = UNREADABLE.get(plan.key, "")
+        return f"unknown; {plan.unread} not read" + (f": {why}" if why else "")
     band = ""
     if plan.held.lower is not None and plan.held.upper is not None:
         low, high = (words.number(100 * end, 0) for end in (plan.held.lower, plan.held.upper))

@@ -26,7 +26,9 @@ def page(review: Review) -> str:
     environment.globals.update(
         w=words, value_of=said.value_of, interval_of=said.interval_of, counts_of=said.counts_of,
         late_of=said.late_of, calibration_of=said.calibration_of, funnel_says=said.funnel_says,
-        change_of=said.change_of,
+        change_of=said.change_of, trend_of=said.trend_of, alarms_of=said.alarms_of,
+        rate_of=said.rate_of, ratio_of=said.ratio_of, counted_of=said.counted_of,
+        no_trend=said.no_trend, WAYS=said.WAYS, REPLAYED=said.REPLAYED,
     )  # fmt: skip
     drawings = [
         (chart, review_plots.over_time(chart, f"chart-{number}"))

@@ -7,17 +7,12 @@ a pattern inside the limits. What is unknown stands as a question mark at the fo
 
 from __future__ import annotations
 
-import io
 import math
-import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-import matplotlib as mpl
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
 
 from warmhold.report import plots
 from warmhold.report.plain import without_controls
@@ -130,8 +125,8 @@ def two_sums(above: Chart, below: Chart, key: str) -> Drawing:
             known = [p.value for p in chart.points if p.value is not None]
             if known:
                 end = chart.title.rpartition(": ")[2]
-                ends.append(plots._Label(end, sign * known[-1], plots.CURVES[0]))
-        plots._label_ends(axes, ends, last)
+                ends.append(plots.Label(end, sign * known[-1], plots.CURVES[0]))
+        plots.label_ends(axes, ends, last)
 
     one, other = _table(above, 1.0, above.unit), _table(below, 1.0, below.unit)
     return Drawing(
@@ -184,7 +179,7 @@ def funnel(result: Funnel, key: str) -> Drawing:
             ends.append(_level("95 %" if place < 3 else "99.8 %", line[-1]))
         _marks(axes, [float(p.size or 0.0) for p in known], known, scale)
         _names(axes, known, scale, target * scale)
-        plots._label_ends(axes, ends, end)
+        plots.label_ends(axes, ends, end)
         _legend(axes, known, _WORDS)
 
     table = _table(chart, scale, unit)
@@ -197,31 +192,16 @@ def funnel(result: Funnel, key: str) -> Drawing:
 
 
 def _svg(draw: Callable[[Axes], None], key: str, nothing: str, foot: str = "") -> str:
-    height = plots._BELOW_IN + plots._PANEL_IN + _HEAD_IN
-    with plots._DRAWING, mpl.rc_context(plots._settings(key)), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph")
-        figure = Figure(figsize=(plots.WIDTH_IN, height), facecolor="none")
-        FigureCanvasSVG(figure)
-        axes = figure.add_axes(
-            (
-                plots._LEFT,
-                plots._BELOW_IN / height,
-                plots._RIGHT - plots._LEFT,
-                plots._PANEL_IN / height,
-            ),
-            facecolor="none",
-        )
+    def drawn(axes: Axes) -> None:
         if nothing:
             axes.set_axis_off()
             axes.text(0.5, 0.5, nothing, transform=axes.transAxes, ha="center", color=plots.INK)
-        else:
-            draw(axes)
-            if foot:
-                axes.set_xlabel(foot, color=plots.INK, fontsize=plots._FONT_PT)
-        tape = io.StringIO()
-        bare = {"Date": None, "Creator": None, "Format": None, "Type": None}
-        figure.savefig(tape, format="svg", metadata=bare)
-    return plots._for_page(tape.getvalue(), key, height)
+            return
+        draw(axes)
+        if foot:
+            axes.set_xlabel(foot, color=plots.INK, fontsize=plots.FONT_PT)
+
+    return plots.one_panel(drawn, key, _HEAD_IN)
 
 
 def _series(
@@ -260,7 +240,7 @@ def _series(
             last = "" if level else ", last"
             title = words if name == "centre" else words.format(name)
             ends.append(_level(f"{title}{last} {_number(at, decimals)}", at))
-        plots._label_ends(axes, ends, n - 0.5)
+        plots.label_ends(axes, ends, n - 0.5)
     values = [_scaled(p.value, scale) for p in points]
     axes.plot(range(n), values, color=plots.CURVES[0], linewidth=1.0, alpha=0.75, zorder=3)
     _marks(axes, [float(i) for i in range(n)], points, scale)
@@ -268,7 +248,7 @@ def _series(
         if point.value is None:
             axes.text(
                 i, 0.015, "?", transform=axes.get_xaxis_transform(), ha="center", va="bottom",
-                color=plots.INK, fontsize=plots._FONT_PT, fontweight="bold",
+                color=plots.INK, fontsize=plots.FONT_PT, fontweight="bold",
             )  # fmt: skip
 
 
@@ -333,27 +313,27 @@ def _legend(axes: Axes, points: Sequence[Point], words: Mapping[str, str]) -> No
     """Say above the axes what the shapes mean, those alone that are there."""
     there = {_shape(p) for p in points}
     at = 0.01
-    width_pt = (plots._RIGHT - plots._LEFT) * plots.WIDTH_IN * 72
+    width_pt = (plots.RIGHT - plots.LEFT) * plots.WIDTH_IN * 72
     for shape in _SHAPES:
         if shape not in there:
             continue
         if shape == "unknown":
             axes.text(
                 at, _LEGEND, "?", transform=axes.transAxes, ha="center", va="center",
-                color=plots.INK, fontsize=plots._FONT_PT, fontweight="bold",
+                color=plots.INK, fontsize=plots.FONT_PT, fontweight="bold",
             )  # fmt: skip
         else:
             _mark(axes, at, _LEGEND, shape, of_axes=True)
         axes.text(
             at + 0.016, _LEGEND, words[shape], transform=axes.transAxes, va="center",
-            color=plots.INK, fontsize=plots._SMALL_PT,
+            color=plots.INK, fontsize=plots.SMALL_PT,
         )  # fmt: skip
-        at += 0.055 + plots._width_pt(words[shape], plots._SMALL_PT) / width_pt
+        at += 0.055 + plots.width_pt(words[shape], plots.SMALL_PT) / width_pt
 
 
 def _names(axes: Axes, points: Sequence[Point], scale: float, target: float) -> None:
     """Name the units beside their points where there is room; those with a signal always."""
-    width, height = (plots._RIGHT - plots._LEFT) * plots.WIDTH_IN * 72, plots._PANEL_IN * 72
+    width, height = (plots.RIGHT - plots.LEFT) * plots.WIDTH_IN * 72, plots.PANEL_IN * 72
     (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
 
     def place(x: float, y: float) -> tuple[float, float]:
@@ -365,7 +345,7 @@ def _names(axes: Axes, points: Sequence[Point], scale: float, target: float) -> 
     taken.append((0.0, level - 1, width, level + 1))
     for point, x, y in sorted(at, key=lambda row: not row[0].signal):
         text = without_controls(point.label)
-        wide, tall = plots._width_pt(text, plots._SMALL_PT, bold=point.signal), plots._SMALL_PT
+        wide, tall = plots.width_pt(text, plots.SMALL_PT, bold=point.signal), plots.SMALL_PT
         tries = [
             (x + dx, y + dy)
             for dx in (6.0, -wide - 6.0, -wide / 2)
@@ -389,7 +369,7 @@ def _names(axes: Axes, points: Sequence[Point], scale: float, target: float) -> 
             (float(point.size or 0.0), (point.value or 0.0) * scale),
             xytext=(a - x, b - y),
             textcoords="offset points",
-            fontsize=plots._SMALL_PT,
+            fontsize=plots.SMALL_PT,
             color=plots.INK,
             fontweight="bold" if point.signal else "normal",
         )
@@ -397,7 +377,7 @@ def _names(axes: Axes, points: Sequence[Point], scale: float, target: float) -> 
 
 def _frame(axes: Axes, unit: str) -> None:
     """Frame of the sheet's plots, with room for a long unit."""
-    plots._frame(axes, "")
+    plots.frame(axes, "")
     axes.text(-0.09, 1.03, unit, transform=axes.transAxes, ha="left", va="bottom", color=plots.INK)
 
 
@@ -414,8 +394,8 @@ def _other_side(point: Point) -> Point:
 
 def _ticks(axes: Axes, labels: Sequence[str]) -> None:
     shown = [without_controls(text) for text in labels]
-    width = max((plots._width_pt(text, plots._FONT_PT) for text in shown), default=1.0) + 14
-    room = (plots._RIGHT - plots._LEFT) * plots.WIDTH_IN * 72
+    width = max((plots.width_pt(text, plots.FONT_PT) for text in shown), default=1.0) + 14
+    room = (plots.RIGHT - plots.LEFT) * plots.WIDTH_IN * 72
     step = max(1, math.ceil(len(shown) * width / room))
     axes.set_xticks(range(0, len(shown), step), shown[::step])
 
@@ -439,8 +419,8 @@ def _turned(point: Point) -> Point:
     return Point(point.label, value, 0.0, limit, None, signals=signals, note=point.note)
 
 
-def _level(text: str, value: float) -> plots._Label:
-    return plots._Label(text, value, plots.INK, is_curve=False)
+def _level(text: str, value: float) -> plots.Label:
+    return plots.Label(text, value, plots.INK, is_curve=False)
 
 
 def _scaled(value: float | None, scale: float) -> float:

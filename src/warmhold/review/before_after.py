@@ -21,7 +21,6 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any, Final, Literal
@@ -155,8 +154,8 @@ def counts(
 
 
 def medians(
-    before: Sequence[float],
-    after: Sequence[float],
+    before: rates.Values,
+    after: rates.Values,
     *,
     looks: int = 1,
     level: float = 0.95,
@@ -189,7 +188,7 @@ def medians(
         raise ValueError(f"draws: {draws} is below 99")
     first, second = rates.median(before, level), rates.median(after, level)
     chance = least = None
-    if before and after:
+    if len(before) and len(after):
         chance, least = _permutation(
             np.asarray(before, dtype=float),
             np.asarray(after, dtype=float),

@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
+import numpy as np
+
 from warmhold.review.rates import Interval, wilson
 from warmhold.review.transfer import Forecast, Transfer
 
@@ -49,31 +51,26 @@ class Calibration:
 
 def calibrations(transfers: Iterable[Transfer]) -> tuple[Calibration, ...]:
     """Judge every planned figure that at least one transfer carries, in the order of `TITLES`."""
-    found: dict[str, list[tuple[str, Forecast]]] = {}
+    found: dict[str, tuple[list[str], list[Forecast]]] = {}
     for one in transfers:
         for forecast in one.forecasts:
-            found.setdefault(forecast.key, []).append((one.key, forecast))
+            keys, mine = found.setdefault(forecast.key, ([], []))
+            keys.append(one.key)
+            mine.append(forecast)
     order = [
         *(key for key in TITLES if key in found),
         *(k for k in sorted(found) if k not in TITLES),
     ]
-    return tuple(_one(key, found[key]) for key in order)
+    return tuple(_one(key, *found[key]) for key in order)
 
 
-def _one(key: str, planned: list[tuple[str, Forecast]]) -> Calibration:
-    inside = below = above = unread = 0
-    missed: list[str] = []
-    for transfer, forecast in planned:
-        if forecast.came is None:
-            unread += 1
-        elif forecast.came < forecast.p05:
-            below += 1
-            missed.append(transfer)
-        elif forecast.came > forecast.p95:
-            above += 1
-            missed.append(transfer)
-        else:
-            inside += 1
+def _one(key: str, transfers: list[str], planned: list[Forecast]) -> Calibration:
+    rows = np.array([(one.p05, one.p95, one.came) for one in planned], dtype=np.float64)
+    low, high, came = rows.T
+    lower, higher = came < low, came > high
+    below, above, unread = (int(mask.sum()) for mask in (lower, higher, np.isnan(came)))
+    inside = len(rows) - below - above - unread
+    missed = [transfers[row] for row in np.flatnonzero(lower | higher)]
     read = inside + below + above
     held = wilson(inside, read)
     return Calibration(

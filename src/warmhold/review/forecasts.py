@@ -47,13 +47,13 @@ def temperature(
     last : moment, value and site of the last body temperature
     over : the handover
     """
-    series = _series(sheet, "core", "core")
-    if series is None:
+    planned = _at_end(sheet, "core", "core")
+    if planned is None:
         return None
-    low, middle, high = (float(series[key][-1]) for key in ("p05", "p50", "p95"))
+    (low, middle, high), title = planned
     error = TO_90 * READING_K
     came = None
-    if last is not None and _close(last[0], over) and f"({last[2]})" in str(series.get("title")):
+    if last is not None and _close(last[0], over) and f"({last[2]})" in title:
         came = last[1]
     return Forecast(
         "temperature_at_handover_c",
@@ -68,14 +68,23 @@ def gas(
     sheet: Mapping[str, Any], kind: str, cylinders: Sequence[Gauge], over: datetime
 ) -> Forecast | None:
     """Return the litres left of one gas at the handover as planned, and as the gauges said."""
-    series = _series(sheet, "cylinders", kind)
+    planned = _at_end(sheet, "cylinders", kind)
     mine = [one for one in cylinders if one.gas == kind]
-    if series is None or not mine:
+    if planned is None or not mine:
         return None
     left = [_left(one, over) for one in mine]
     came = sum(one for one in left if one is not None) if None not in left else None
-    low, middle, high = (float(series[key][-1]) for key in ("p05", "p50", "p95"))
-    return Forecast(f"{kind}_l_left", low, middle, high, came)
+    return Forecast(f"{kind}_l_left", *planned[0], came)
+
+
+def battery(sheet: Mapping[str, Any]) -> Forecast | None:
+    """Return the minutes of battery left at the handover as planned; what came is never known.
+
+    A charge bar shows whole divisions, and what a division is worth is assumed; minutes are seen
+    only where a battery gives out, so that to count those alone would find every plan too sure.
+    """
+    planned = _at_end(sheet, "minutes", "minutes")
+    return None if planned is None else Forecast("battery_min_left", *planned[0], None)
 
 
 def _left(one: Gauge, over: datetime) -> float | None:
@@ -91,14 +100,20 @@ def _close(read_at: datetime, over: datetime) -> bool:
     return -5.0 <= (over - read_at).total_seconds() / 60.0 <= CLOSE_MIN
 
 
-def _series(sheet: Mapping[str, Any], plot: str, key: str) -> Mapping[str, Any] | None:
-    """Return one curve of a plan; ``None`` when it has none, or one that cannot be read."""
+def _at_end(
+    sheet: Mapping[str, Any], plot: str, key: str
+) -> tuple[tuple[float, float, float], str] | None:  # fmt: skip
+    """Return the end of one curve's band and its title; ``None`` when it cannot be read."""
     inner = sheet.get("sheet", sheet)
     for one in inner.get("plots", ()) if isinstance(inner, Mapping) else ():
         if one.get("key") != plot:
             continue
         for series in one.get("series", ()):
-            ends = [series.get(name) for name in ("p05", "p50", "p95")]
-            if series.get("key") == key and all(isinstance(e, list) and e for e in ends):
-                return dict(series)
+            curves = [series.get(name) for name in ("p05", "p50", "p95")]
+            if series.get("key") != key or not all(isinstance(c, list) and c for c in curves):
+                continue
+            ends = [curve[-1] for curve in curves]
+            if all(isinstance(e, (int, float)) and math.isfinite(e) for e in ends):
+                low, middle, high = map(float, ends)
+                return (low, middle, high), str(series.get("title"))
     return None

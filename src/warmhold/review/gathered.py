@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from warmhold.review import metrics
+from warmhold.review.alarms import LimitFigures, limit_figures
 from warmhold.review.before_after import Comparison, counts, medians, shares
 from warmhold.review.calibration import Calibration, calibrations
 from warmhold.review.charts.funnel import Funnel, funnel
@@ -14,8 +17,9 @@ from warmhold.review.charts.p import p_chart
 from warmhold.review.charts.result import Chart
 from warmhold.review.charts.u import u_chart
 from warmhold.review.charts.xmr import xmr
+from warmhold.review.columns import Columns, Floats
 from warmhold.review.metrics import Metric
-from warmhold.review.rates import median
+from warmhold.review.rates import middle
 from warmhold.review.transfer import Transfer
 
 SMALL_WEEKS: Final = 32.0  # babies whom a wrap is for, in the widest policy (own)
@@ -54,6 +58,7 @@ class Review:
 
     first, last : months of the first and the last transfer, "unknown" when none says
     undated : transfers without a month, which are on no chart over time
+    alarms : limits replayed on recorded trends; none when no transfer has one
     """
 
     title: str
@@ -68,6 +73,7 @@ class Review:
     funnels: tuple[Funnel, ...]
     since: str = ""
     changes: tuple[Changed, ...] = ()
+    alarms: tuple[LimitFigures, ...] = ()
 
 
 def review(transfers: Sequence[Transfer], title: str, since: str = "") -> Review:
@@ -77,49 +83,44 @@ def review(transfers: Sequence[Transfer], title: str, since: str = "") -> Review
     title : such as the service and the quarter
     since : month from which on something was done otherwise, such as 2026-07; empty for none
     """
-    months = sorted({one.month for one in transfers if one.month is not None})
-    change = metrics.change_in_our_care(transfers)
+    every = Columns.of(transfers)
+    by_month = dict(sorted(metrics.by(every, "month").items()))
+    months = list(by_month)
+    change = metrics.change_in_our_care(every)
     groups = (
-        Group("How babies arrived", (*metrics.temperature(transfers), change)),
-        Group("Saturation", metrics.saturation(transfers)),
-        Group("How long each phase took", metrics.phases(transfers)),
-        Group("What was done of what was due", metrics.completeness(transfers)),
-        Group("Equipment", metrics.equipment(transfers)),
+        Group("How babies arrived", (*metrics.temperature(every), change)),
+        Group("Saturation", metrics.saturation(every)),
+        Group("How long each phase took", metrics.phases(every)),
+        Group("What was done of what was due", metrics.completeness(every)),
+        Group("Equipment", metrics.equipment(every)),
     )
-    by_month: dict[str, list[Transfer]] = {month: [] for month in months}
-    for one in transfers:
-        if one.month is not None:
-            by_month[one.month].append(one)
     return Review(
         title,
-        len(transfers),
+        len(every),
         months[0] if months else "unknown",
         months[-1] if months else "unknown",
-        sum(one.month is None for one in transfers),
+        len(every) - sum(map(len, by_month.values())),
         groups,
-        tuple(_strata(transfers)),
-        calibrations(transfers),
+        tuple(_strata(every)),
+        calibrations(every),
         tuple(_charts(by_month)),
-        tuple(_funnels(transfers)),
+        tuple(_funnels(every)),
         since,
-        tuple(_changes(transfers, since)) if since else (),
+        tuple(_changes(every, since)) if since else (),
+        limit_figures(every),
     )
 
 
-def _small(transfers: Sequence[Transfer]) -> list[Transfer]:
-    return [
-        one
-        for one in transfers
-        if one.gestation_weeks is not None and one.gestation_weeks < SMALL_WEEKS
-    ]
+def _small(transfers: Columns) -> Columns:
+    return transfers.some(transfers.number("gestation_weeks") < SMALL_WEEKS)
 
 
-def _changes(transfers: Sequence[Transfer], since: str) -> list[Changed]:
+def _changes(transfers: Columns, since: str) -> list[Changed]:
     """Compare what came before a month with what came from it on; the looks are counted."""
-    dated = [one for one in transfers if one.month is not None]
-    before = [one for one in dated if (one.month or "") < since]
-    after = [one for one in dated if (one.month or "") >= since]
-    asked: list[tuple[str, str, Sequence[Transfer], Sequence[Transfer]]] = []
+    dated = transfers.some(~transfers.lacks("month"))
+    late = (dated.words("month") >= since).astype(bool)
+    before, after = dated.some(~late), dated.some(late)
+    asked: list[tuple[str, str, Columns, Columns]] = []
     for key, title in (("cold", "Arrived too cold"), ("hot", "Arrived too warm")):
         asked.append((key, title, before, after))
         small = f"{title}, below {SMALL_WEEKS:g} weeks"
@@ -127,39 +128,34 @@ def _changes(transfers: Sequence[Transfer], since: str) -> list[Changed]:
     looks = len(asked) + 2
     out = []
     for key, title, first, second in asked:
-        pair = [_metric(metrics.temperature(part), key) for part in (first, second)]
+        pair = [metrics.temperature(part, (key,))[0] for part in (first, second)]
         found = shares(*((m.numerator, m.denominator) for m in pair), looks=looks)
         out.append(Changed(title, "%", found))
     for _, title, begin, end in metrics.INTERVALS[2:3]:
-        lengths = [
-            [length for one in part if (length := one.minutes(begin, end)) is not None]
-            for part in (before, after)
-        ]
+        lengths = [_known(part.minutes(begin, end)) for part in (before, after)]
         out.append(Changed(f"{title}, median", "min", medians(*lengths, looks=looks)))
-    events = [_metric(metrics.equipment(part), "events-all") for part in (before, after)]
+    events = [metrics.equipment(part, of_all=True)[0] for part in (before, after)]
     rates = counts(*((m.numerator, m.denominator / 1000.0) for m in events), looks=looks)
     out.append(Changed("Equipment events", "per 1000 transfers", rates))
     return out
 
 
-def _strata(transfers: Sequence[Transfer]) -> list[Stratum]:
+def _strata(transfers: Columns) -> list[Stratum]:
     out = []
     for title, mine in metrics.by_gestation(transfers).items():
         if len(mine) >= FEWEST_IN_STRATUM:
-            shown = metrics.temperature(mine)[:4]
+            shown = metrics.temperature(mine, metrics.TEMPERATURES[:4])
             out.append(Stratum(title, len(mine), (*shown, metrics.change_in_our_care(mine))))
     return out
 
 
-def _charts(by_month: Mapping[str, Sequence[Transfer]]) -> list[Chart]:
+def _charts(by_month: Mapping[str, Columns]) -> list[Chart]:
     labels = list(by_month)
     if not labels:
         return []
 
-    by_part = [metrics.temperature(mine) for mine in by_month.values()]
-
     def counted(key: str) -> tuple[list[int], list[int]]:
-        found = [_metric(part, key) for part in by_part]
+        found = [metrics.temperature(mine, (key,))[0] for mine in by_month.values()]
         return [one.numerator for one in found], [one.denominator for one in found]
 
     out = []
@@ -168,12 +164,9 @@ def _charts(by_month: Mapping[str, Sequence[Transfer]]) -> list[Chart]:
         limits = "exact" if min(cases) < 30 else "three-sigma"
         out.append(p_chart(hits, cases, labels, title=title, limits=limits))  # type: ignore[arg-type]
     for _, title, begin, end in metrics.INTERVALS[:3]:
-        middles = [
-            median([t for one in mine if (t := one.minutes(begin, end)) is not None]).estimate
-            for mine in by_month.values()
-        ]
+        middles = [middle(_known(mine.minutes(begin, end))) for mine in by_month.values()]
         out.append(xmr(middles, labels, title=f"{title}, median", unit="min").values)
-    events = [_metric(metrics.equipment(mine), "events-all") for mine in by_month.values()]
+    events = [metrics.equipment(mine, of_all=True)[0] for mine in by_month.values()]
     out.append(
         u_chart(
             [one.numerator for one in events], [float(one.denominator) for one in events], labels,
@@ -183,19 +176,15 @@ def _charts(by_month: Mapping[str, Sequence[Transfer]]) -> list[Chart]:
     return out
 
 
-def _funnels(transfers: Sequence[Transfer]) -> list[Funnel]:
+def _funnels(transfers: Columns) -> list[Funnel]:
     """Compare units and teams on a funnel, in the order of their size and never of their rank."""
     out = []
-    parts: tuple[tuple[str, Callable[[Transfer], str]], ...] = (
-        ("unit", lambda one: one.unit), ("team", lambda one: one.team),
-    )  # fmt: skip
-    for what, key in parts:
-        mine = metrics.by(transfers, key)
+    for what in ("unit", "team"):
+        mine = metrics.by(transfers, what)
         if len(mine) < 3:
             continue
-        by_part = [metrics.temperature(one) for one in mine.values()]
         for stem, title in (("cold", "Arrived too cold"), ("hot", "Arrived too warm")):
-            found = [_metric(part, stem) for part in by_part]
+            found = [metrics.temperature(one, (stem,))[0] for one in mine.values()]
             out.append(
                 funnel(
                     [one.numerator for one in found], [one.denominator for one in found],
@@ -205,5 +194,5 @@ def _funnels(transfers: Sequence[Transfer]) -> list[Funnel]:
     return out
 
 
-def _metric(found: Sequence[Metric], key: str) -> Metric:
-    return next(one for one in found if one.key == key)
+def _known(lengths: Floats) -> Floats:
+    return lengths[~np.isnan(lengths)]

@@ -70,6 +70,10 @@ class Service:
         """Go through every transfer in order."""
         return (self.transfer(number) for number in range(self.transfers))
 
+    def key(self, number: int) -> str:
+        """Key of one transfer, without making it."""
+        return f"s{self.seed}-{number:06d}"
+
     def transfer(self, number: int) -> Transfer:
         """Make one transfer.
 
@@ -120,7 +124,7 @@ def _transfer(service: Service, number: int, rng: np.random.Generator) -> Transf
     due = max(1, int(journey // SETS_EVERY_MIN))
     events = _events(rng, moments, unit)
     found = Transfer(
-        key=f"s{service.seed}-{number:06d}",
+        key=service.key(number),
         unit=unit,
         team=team,
         moments=moments,

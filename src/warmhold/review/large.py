@@ -9,8 +9,8 @@ did it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -20,6 +20,16 @@ from numpy.typing import NDArray
 from warmhold.review.invented import Service
 from warmhold.review.rates import LARGEST, Interval, poisson
 from warmhold.review.replay import HOLDS_ROWS, Alarms, Setting, Trends, replay
+from warmhold.review.search import (
+    TOO_FEW,
+    Finding,
+    Question,
+    chosen,
+    finding,
+    halves,
+    tell,
+    tried,
+)
 from warmhold.review.transfer import Transfer
 from warmhold.review.work import Summary, Task
 
@@ -67,7 +77,10 @@ def table(service: Service, quantity: str, first: int, transfers: Sequence[Trans
 
     transfers : those from number ``first`` on
     """
-    made = [service.trend_of(one, first + n) for n, one in enumerate(transfers)]
+    return _table(quantity, [service.trend_of(one, first + n) for n, one in enumerate(transfers)])
+
+
+def _table(quantity: str, made: Sequence[Mapping[str, Floats]]) -> Trends:
     begins = np.zeros(len(made) + 1, dtype=np.int64)
     np.cumsum([len(one["seconds"]) for one in made], out=begins[1:])
     return Trends.from_table(
@@ -77,6 +90,65 @@ def table(service: Service, quantity: str, first: int, transfers: Sequence[Trans
         quantity,
         HOLDS_ROWS * ROW_S,
     )
+
+
+@dataclass(frozen=True)
+class SearchJob:
+    """One half of a search on the trends of an invented service, or on some of them.
+
+    numbers : of the transfers of that half
+    settings : those to look at; ``None`` for every one that the question tries
+    """
+
+    service: Service
+    question: Question
+    numbers: tuple[int, ...]
+    settings: tuple[Setting, ...] | None = None
+
+    @property
+    def identity(self) -> str:
+        """All that the results depend on."""
+        return f"search {self.service} {self.question} {self.numbers} {self.settings}"
+
+    @property
+    def count(self) -> int:
+        """How many transfers there are."""
+        return len(self.numbers)
+
+    def part(self, first: int, end: int) -> Task:
+        """Return the work for some of the transfers."""
+        return partial(_search_part, replace(self, numbers=self.numbers[first:end]))
+
+
+def _search_part(job: SearchJob) -> Summary:
+    service, question = job.service, job.question
+    trends = _table(question.what, [service.trend(number) for number in job.numbers])
+    if job.settings is None:
+        return tried(trends, question)
+    return tell(trends, job.settings, question)
+
+
+def search_in_pieces(
+    service: Service,
+    numbers: Sequence[int],
+    question: Question,
+    work: Callable[[SearchJob, str], Sequence[Summary]],
+) -> Finding:
+    """Search as `warmhold.review.search.search` does, without all trends at once.
+
+    numbers : transfers of the service to search, all of babies for whom policy sets the same bounds
+    work : runs a job, named for whoever keeps its pieces
+
+    Raises ``ValueError`` when they are too few to split.
+    """
+    first, second = halves([service.key(number) for number in numbers], question.seed)
+    if not first:
+        raise ValueError(TOO_FEW)
+    training, held_out = (tuple(numbers[k] for k in half) for half in (first, second))
+    choice = chosen(work(SearchJob(service, question, training), "chosen"), question)
+    told = work(SearchJob(service, question, held_out, choice.settings), "told")
+    chose, kept = (tuple(map(service.key, half)) for half in (training, held_out))
+    return finding(question, choice, chose, kept, told)
 
 
 def summary_of(alarms: Alarms) -> Summary:

@@ -27,6 +27,11 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
+Values = Sequence[float] | NDArray[np.float64]
+
 LARGEST: Final = 1_000_000  # cases up to which the functions below were checked
 _TINY: Final = 1e-300
 _EPS: Final = 1e-16
@@ -254,14 +259,37 @@ def binomial_span(n: int, share: float, tail: float) -> tuple[int, int]:
     share : chance of an event in each, 0 to 1 [-]
     tail : chance allowed on each side, above 0 and below 0.5 [-]
     """
-    low = _smallest(n, lambda k: binomial_at_most(k, n, share) > tail)
-    high = n - _smallest(n, lambda k: binomial_at_least(n - k, n, share) > tail)
-    return low, high
+    low, high = _near(n, share, tail), _near(n, 1.0 - share, tail)
+    return (
+        _smallest(n, lambda k: binomial_at_most(k, n, share) > tail, low),
+        n - _smallest(n, lambda k: binomial_at_least(n - k, n, share) > tail, high),
+    )
 
 
-def _smallest(n: int, holds: Callable[[int], bool]) -> int:
-    """Smallest whole number from 0 to n from which on something holds; it holds at n."""
+def _near(n: int, share: float, tail: float) -> int:
+    """Where a lower quantile of a binomial count is looked for first: normal, with its skew."""
+    z = NormalDist().inv_cdf(tail)
+    sd = math.sqrt(n * share * (1.0 - share))
+    return round(n * share + z * sd + (1.0 - 2.0 * share) * (z * z - 1.0) / 6.0 - 0.5)
+
+
+def _smallest(n: int, holds: Callable[[int], bool], near: int) -> int:
+    """Smallest whole number from 0 to n from which on something holds; it holds at n.
+
+    near : where it is looked for first; a far one costs time alone
+    """
     low, high = 0, n
+    at, step = min(max(near, 0), n), 1
+    if at < n and not holds(at):
+        low = at + 1
+        while low < high and not holds(min(at + step, n - 1)):
+            low, step = min(at + step, n - 1) + 1, 2 * step
+        high = min(at + step, high) if low < high else high
+    else:
+        high = at
+        while low < high and holds(max(at - step, 0)):
+            high, step = max(at - step, 0), 2 * step
+        low = max(at - step + 1, low) if low < high else low
     while low < high:
         middle = (low + high) // 2
         if holds(middle):
@@ -402,7 +430,7 @@ def none_seen(n: int, level: float = 0.95) -> Interval:
     return Interval(0.0, 0.0, -math.expm1(math.log1p(-level) / n), level, method)
 
 
-def quantile(values: Sequence[float], share: float, level: float = 0.95) -> Interval:
+def quantile(values: Values, share: float, level: float = 0.95) -> Interval:
     """Quantile of few values, with an interval between two of them, [5]_.
 
     The estimate lies on a straight line between neighbours, at place 1 + share x (n - 1) (type 7
@@ -428,22 +456,16 @@ def quantile(values: Sequence[float], share: float, level: float = 0.95) -> Inte
     method = "interval between order statistics"
     _check_share(share)
     _check_share(level)
-    ordered = sorted(float(v) for v in values)
-    if not all(math.isfinite(v) for v in ordered):
-        raise ValueError("values: every one has to be finite; leave missing ones out")
+    ordered = _ordered(values)
     n = len(ordered)
     if n == 0:
         return _unknown(level, method)
-    place = share * (n - 1)
-    at = min(int(place), n - 1)
-    step = ordered[min(at + 1, n - 1)] - ordered[at]
-    estimate = ordered[at] + (place - at) * step
+    estimate = _at(ordered, share)
     tail = (1 - level) / 2
     # the number of values below the true quantile is binomial (n, share)
-    low = _smallest(n, lambda k: binomial_at_most(k, n, share) > tail)  # ordered[low - 1]
-    high = n - _smallest(n, lambda k: binomial_at_least(n - k, n, share) > tail)  # ordered[high]
-    lower = ordered[low - 1] if low > 0 else None
-    upper = ordered[high] if high < n else None
+    low, high = binomial_span(n, share, tail)  # ordered[low - 1] and ordered[high + 1]
+    lower = float(ordered[low - 1]) if low > 0 else None
+    upper = float(ordered[high]) if high < n else None
     missed = (binomial_at_most(low - 1, n, share) if low > 0 else 0.0) + (
         binomial_at_least(high + 1, n, share) if high < n else 0.0
     )
@@ -453,12 +475,33 @@ def quantile(values: Sequence[float], share: float, level: float = 0.95) -> Inte
     return Interval(estimate, lower, upper, level, method, why, coverage)
 
 
-def median(values: Sequence[float], level: float = 0.95) -> Interval:
+def _ordered(values: Values) -> NDArray[np.float64]:
+    ordered = np.sort(np.asarray(values, dtype=np.float64))
+    if not np.all(np.isfinite(ordered)):
+        raise ValueError("values: every one has to be finite; leave missing ones out")
+    return ordered
+
+
+def _at(ordered: NDArray[np.float64], share: float) -> float:
+    n = len(ordered)
+    place = share * (n - 1)
+    at = min(int(place), n - 1)
+    step = ordered[min(at + 1, n - 1)] - ordered[at]
+    return float(ordered[at] + (place - at) * step)
+
+
+def middle(values: Values) -> float | None:
+    """Median alone, as `median` estimates it; ``None`` of nothing."""
+    ordered = _ordered(values)
+    return _at(ordered, 0.5) if len(ordered) else None
+
+
+def median(values: Values, level: float = 0.95) -> Interval:
     """Median with its interval; below 6 values the interval is open at 95 %. See `quantile`."""
     return quantile(values, 0.5, level)
 
 
-def ninetieth(values: Sequence[float], level: float = 0.95) -> Interval:
+def ninetieth(values: Values, level: float = 0.95) -> Interval:
     """90th centile with its interval; below 36 values its upper end is open. See `quantile`."""
     return quantile(values, 0.9, level)
 

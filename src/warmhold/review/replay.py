@@ -57,6 +57,8 @@ class Trend:
     holds_s : how long a reading stands when no row follows; ``None`` for 1.5 times the median
         distance of the rows, a choice of this project [s]
     trip : key of the trip
+    source : the device that told it; empty when people entered it
+    imported : whether it came out of a file of that device
 
     Raises ``ValueError`` when the two do not match, time does not rise or a value is infinite.
     """
@@ -66,6 +68,8 @@ class Trend:
     what: str
     holds_s: float | None = None
     trip: str = ""
+    source: str = ""
+    imported: bool = False
 
     def __post_init__(self) -> None:
         """Check shapes, order and values."""
@@ -458,6 +462,17 @@ def replay_averaged(trends: Trends, mean: Floats, setting: Setting) -> Alarms:
         unread_s=float(unread_s),
         row_s=_row_s(trends),
     )
+
+
+def one_clock(trends: Trends) -> Floats:
+    """Seconds to add to the moments of each trip so that no two trips touch, (trips,) [s]."""
+    first = trends.begins[:-1]
+    filled = first < trends.begins[1:]
+    last = np.where(filled, trends.begins[1:] - 1, 0)
+    start = np.where(filled, trends.seconds[np.where(filled, first, 0)], 0.0)
+    lasts = np.where(filled, trends.seconds[last] - start, 0.0)
+    shift: Floats = np.concatenate([[0.0], np.cumsum(lasts[:-1] + 1.0)]) - start
+    return shift
 
 
 def _check_rows(seconds: Floats, value: Floats, name: str, begins: Whole | None = None) -> None:

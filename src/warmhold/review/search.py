@@ -22,16 +22,19 @@ from numpy.typing import NDArray
 
 from warmhold.model import Grid, Policy, Sourced
 from warmhold.model.base import Mark
-from warmhold.review.rates import Interval, exact, poisson
+from warmhold.plan.alarms import OWN_TARGET_POINTS
+from warmhold.review.rates import LARGEST, Interval, exact, poisson
 from warmhold.review.replay import (
     SIDES,
     Alarms,
     Setting,
     Side,
     Trends,
+    one_clock,
     replay,
     replay_averaged,
 )
+from warmhold.review.work import Summary
 
 Floats = NDArray[np.float64]
 State = Literal["holds", "falls short", "cannot tell"]
@@ -40,8 +43,11 @@ State = Literal["holds", "falls short", "cannot tell"]
 # this many transfers no interval is drawn from them.
 SHARE_NEEDED: Final = 0.9
 FEWEST_TRANSFERS: Final = 20
+RESAMPLES: Final = 1000
+_DRAWN_IN_ALL: Final = 20_000_000  # transfers; so many show what fewer resamples do not hide
 
 _SAME_S: Final = 1e-6
+TOO_FEW: Final = "at least two transfers are needed, one for each half"
 
 CAUTION: Final = (
     "Decision support, not a medical device, and not an alarm system. A replay runs past readings "
@@ -129,7 +135,13 @@ class Bounds:
 
 
 def policy_bounds(
-    policy: Policy, what: str, side: Side, weeks: float, *, cooled: bool = False
+    policy: Policy,
+    what: str,
+    side: Side,
+    weeks: float,
+    *,
+    cooled: bool = False,
+    target: tuple[float, float] | None = None,
 ) -> Bounds | None:
     """Return between which values policy lets an alarm limit stand.
 
@@ -143,22 +155,28 @@ def policy_bounds(
     side : which limit
     weeks : gestation at birth [wk]
     cooled : cooled on purpose; policy's pulse limits are not for such a baby
+    target : the trip's own saturation target, which goes before policy's [%]
 
     Returns
     -------
     ``None`` when policy says nothing for this baby, or its limits follow what is given, as with
     the oxygen in the gas.
     """
+    if what == "saturation" and target is not None:
+        inner, outer = target[SIDES.index(side)], OWN_TARGET_POINTS
+        ends = (inner - outer, inner) if side == "low" else (inner, min(inner + outer, 100.0))
+        why = f"the trip's own target of {target[0]:g} to {target[1]:g} %, {outer:g} point outside"
+        return Bounds(*ends, why, "own")
     if what == "saturation":
         row = next((row for row in policy.saturation if weeks < row.below_weeks), None)
         if row is None:
             return None
         if side == "low":
-            asked, inner = row.alarm_low_percent, row.target_low_percent
-            ends = (asked.value, max(inner.value, asked.value))
+            asked = row.alarm_low_percent
+            ends = (asked.value, max(row.target_low_percent.value, asked.value))
         else:
-            asked, inner = row.alarm_high_percent, row.target_high_percent
-            ends = (min(inner.value, asked.value), asked.value)
+            asked = row.alarm_high_percent
+            ends = (min(row.target_high_percent.value, asked.value), asked.value)
     elif what == "pulse" and not cooled:
         pulse = next((row for row in policy.pulse if weeks < row.below_weeks), None)
         if pulse is None:
@@ -325,14 +343,7 @@ def alarmed_after(trends: Trends, alarms: Alarms, harms: Floats, side: Side) -> 
     -------
     (stretches,) 0 when the alarm stood already, NaN when there was none in time [s]
     """
-    # One clock for all trips, on which no two of them touch.
-    first = trends.begins[:-1]
-    filled = first < trends.begins[1:]
-    last = np.where(filled, trends.begins[1:] - 1, 0)
-    start = np.where(filled, trends.seconds[np.where(filled, first, 0)], 0.0)
-    lasts = np.where(filled, trends.seconds[last] - start, 0.0)
-    shift = np.concatenate([[0.0], np.cumsum(lasts[:-1] + 1.0)]) - start
-
+    shift = one_clock(trends)
     rows = alarms.episode_rows
     rows = rows[rows[:, 1] == SIDES.index(side)]
     move, own = shift[rows[:, 0].astype(np.int64)], shift[harms[:, 0].astype(np.int64)]
@@ -349,6 +360,63 @@ def alarmed_after(trends: Trends, alarms: Alarms, harms: Floats, side: Side) -> 
     return after
 
 
+@dataclass(frozen=True)
+class Question:
+    """What is looked for, with every setting that is tried.
+
+    what, side : quantity and limit that the search is about
+    present : the setting of today, with the limit of that side alone
+    settings : to try, from the safe side
+    notes : what was left out, and why
+    """
+
+    what: str
+    side: Side
+    harms: tuple[Harm, ...]
+    grid: Grid
+    bounds: Bounds | None
+    present: Setting
+    settings: tuple[Setting, ...]
+    notes: tuple[str, ...]
+    seed: int
+    share_needed: float
+    resamples: int
+
+    def allows(self, setting: Setting) -> bool:
+        """Whether a setting is on the unit's grid and within policy's bounds."""
+        limit = _limit(setting, self.side)
+        on_it = limit in set(on_grid(self.grid))
+        return self.bounds is not None and on_it and self.bounds.allow(limit)
+
+
+def ask(
+    what: str,
+    row_s: float,
+    *,
+    harms: Sequence[Harm],
+    grid: Grid,
+    bounds: Bounds | None,
+    present: Setting,
+    averaging_s: Sequence[float],
+    delay_on_s: Sequence[float],
+    seed: int,
+    share_needed: float = SHARE_NEEDED,
+    resamples: int = RESAMPLES,
+) -> Question:
+    """Lay out a search; parameters as of `search`.
+
+    what : quantity of the trends
+    row_s : distance of their rows; a shorter averaging or delay is not tried [s]
+    """
+    side = _one_side(what, harms, present)
+    present = replace(present, low=None) if side == "high" else replace(present, high=None)
+    settings, notes = _settings(row_s, grid, side, present, averaging_s, delay_on_s)
+    return Question(
+        what, side, tuple(harms), grid, bounds, present, tuple(settings), notes, seed,
+        share_needed, resamples,
+    )  # fmt: skip
+
+
 def search(
     trends: Trends,
     *,
@@ -360,7 +428,7 @@ def search(
     delay_on_s: Sequence[float],
     seed: int,
     share_needed: float = SHARE_NEEDED,
-    resamples: int = 1000,
+    resamples: int = RESAMPLES,
 ) -> Finding:
     """Look for a setting that alarms less and misses no harm that the present one alarms.
 
@@ -388,78 +456,208 @@ def search(
     ValueError : harms of several sides or of another quantity, a present setting without a limit
         on that side, or too few transfers to split.
     """
-    side = _one_side(trends, harms, present)
-    present = replace(present, low=None) if side == "high" else replace(present, high=None)
-    first, second = halves(trends.trips, seed)
+    first, _ = halves(trends.trips, seed)
+    row_s = replay(trends.some(first), Setting()).row_s
+    question = ask(
+        trends.what, row_s, harms=harms, grid=grid, bounds=bounds, present=present,
+        averaging_s=averaging_s, delay_on_s=delay_on_s, seed=seed, share_needed=share_needed,
+        resamples=resamples,
+    )  # fmt: skip
+    return search_of(trends, question)
+
+
+def search_of(trends: Trends, question: Question) -> Finding:
+    """Search trends that are in memory, as `search`, for a question that is laid out."""
+    first, second = halves(trends.trips, question.seed)
     if not first:
-        raise ValueError("at least two transfers are needed, one for each half")
+        raise ValueError(TOO_FEW)
     training, held_out = trends.some(first), trends.some(second)
-    settings, notes = _settings(training, grid, side, present, averaging_s, delay_on_s)
+    choice = chosen([tried(training, question)], question)
+    told = tell(held_out, choice.settings, question)
+    return finding(question, choice, training.trips, held_out.trips, [told])
 
-    rows = harm_rows(training, harms)
-    present_alarms = replay(training, present)
-    must = ~np.isnan(alarmed_after(training, present_alarms, rows, side))
-    limits = set(on_grid(grid))
 
-    def allowed(setting: Setting) -> bool:
-        limit = _limit(setting, side)
-        return bounds is not None and limit in limits and bounds.allow(limit)
+# --- in pieces -----------------------------------------------------------------------------------
 
-    candidates: list[Candidate] = []
-    chosen: Candidate | None = None
-    means = {window: training.averaged(window) for window in {s.averaging_s for s in settings}}
-    for setting in settings:
-        alarms = replay_averaged(training, means[setting.averaging_s], setting)
-        after = alarmed_after(training, alarms, rows, side)
-        one = _candidate(alarms, after, allowed(setting))
-        candidates.append(one)
-        keeps = not np.any(must & np.isnan(after))
-        if one.allowed and keeps and len(rows) and (chosen is None or _cost(one) < _cost(chosen)):
-            chosen = one
 
-    present_told, present_counts = _told(held_out, present, harms, side, seed, resamples)
-    chosen_told, ratio = None, None
-    if chosen is not None:
-        chosen_told, counts = _told(held_out, chosen.setting, harms, side, seed, resamples)
-        ratio = _ratio(counts, present_counts, seed, resamples)
+def tried(training: Trends, question: Question) -> Summary:
+    """Try every setting on some of the training half.
+
+    Returns
+    -------
+    What `chosen` needs of it; the last row of each array is the present setting.
+    """
+    rows = harm_rows(training, question.harms)
+    present = replay(training, question.present)
+    must = ~np.isnan(alarmed_after(training, present, rows, question.side))
+    every = (*question.settings, question.present)
+    means = {window: training.averaged(window) for window in {s.averaging_s for s in every}}
+    alarms = np.zeros(len(every), dtype=np.int64)
+    alarmed = np.zeros(len(every), dtype=np.int64)
+    misses = np.zeros(len(every), dtype=np.bool_)
+    lengths, counts, of = [], [], []
+    for k, setting in enumerate(every):
+        found = replay_averaged(training, means[setting.averaging_s], setting)
+        after = alarmed_after(training, found, rows, question.side)
+        heard = ~np.isnan(after)
+        alarms[k], alarmed[k] = found.count, int(heard.sum())
+        misses[k] = bool(np.any(must & ~heard))
+        values, number = np.unique(after[heard], return_counts=True)
+        lengths.append(values)
+        counts.append(number.astype(np.int64))
+        of.append(np.full(len(values), k, dtype=np.int64))
+    return {
+        "alarms": alarms, "alarmed": alarmed, "misses": misses,
+        "harms": np.array([len(rows)]), "read_s": present.by_trip[:, 1],
+        "after_s": np.concatenate(lengths), "after_count": np.concatenate(counts),
+        "after_of": np.concatenate(of),
+    }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What came of the training half; nothing is chosen when nothing fits."""
+
+    candidates: tuple[Candidate, ...]
+    present: Candidate
+    chosen: Candidate | None
+
+    @property
+    def settings(self) -> tuple[Setting, ...]:
+        """The settings to look at on the held-out half: the present one, then the chosen one."""
+        both = (self.present, self.chosen)
+        return tuple(one.setting for one in both if one is not None)
+
+
+def chosen(pieces: Sequence[Summary], question: Question) -> Choice:
+    """Choose a setting by what `tried` gave of the whole training half, in any pieces."""
+    alarms, alarmed = (
+        np.sum([piece[name] for piece in pieces], axis=0) for name in ("alarms", "alarmed")
+    )
+    misses = np.any([piece["misses"] for piece in pieces], axis=0)
+    harms = sum(int(piece["harms"][0]) for piece in pieces)
+    read_s = math.fsum(np.concatenate([piece["read_s"] for piece in pieces]))
+    after = {
+        name: np.concatenate([piece[f"after_{name}"] for piece in pieces])
+        for name in ("s", "count", "of")
+    }
+    order = np.lexsort((after["s"], after["of"]))
+    after = {name: column[order] for name, column in after.items()}
+    edges = np.searchsorted(after["of"], np.arange(len(alarms) + 1))
+    found: list[Candidate] = []
+    best: Candidate | None = None
+    for k, setting in enumerate((*question.settings, question.present)):
+        mine = slice(edges[k], edges[k + 1])
+        one = Candidate(
+            setting=setting,
+            allowed=question.allows(setting),
+            alarms=int(alarms[k]),
+            per_hour=3600.0 * int(alarms[k]) / read_s if read_s > 0.0 else math.nan,
+            harms=harms,
+            alarmed=int(alarmed[k]),
+            median_after_s=_counted_middle(after["s"][mine], after["count"][mine], harms),
+        )
+        found.append(one)
+        tries = k < len(question.settings)
+        fits = tries and one.allowed and harms and not misses[k]
+        if fits and (best is None or _cost(one) < _cost(best)):
+            best = one
+    return Choice(tuple(found[:-1]), found[-1], best)
+
+
+def _counted_middle(lengths: Floats, counts: NDArray[np.int64], whole: int) -> float | None:
+    """Median of counted lengths, rising, those that are not counted as longer than any [s]."""
+    upto = np.cumsum(counts)
+    places = np.array([(whole - 1) // 2, whole // 2])
+    if whole == 0 or len(upto) == 0 or places[1] >= upto[-1]:
+        return None
+    low, high = lengths[np.searchsorted(upto, places, side="right")]
+    return float(0.5 * (low + high))
+
+
+def tell(held_out: Trends, settings: Sequence[Setting], question: Question) -> Summary:
+    """Look at some of the held-out half with few settings.
+
+    Returns
+    -------
+    What `finding` needs of it: a column for each setting, a row for each transfer or harm.
+    """
+    rows = harm_rows(held_out, question.harms)
+    alarms = [replay(held_out, setting) for setting in settings]
+    after = [alarmed_after(held_out, one, rows, question.side) for one in alarms]
+    return {
+        "counts": np.column_stack([one.by_trip[:, 0] for one in alarms]),
+        "read_s": alarms[0].by_trip[:, 1],
+        "harm_trip": rows[:, 0].astype(np.int64),
+        "after_s": np.column_stack(after),
+    }
+
+
+def finding(
+    question: Question,
+    choice: Choice,
+    training: tuple[str, ...],
+    held_out: tuple[str, ...],
+    pieces: Sequence[Summary],
+) -> Finding:
+    """Put a search together.
+
+    training, held_out : keys of the transfers in each half
+    pieces : from `tell`, of the whole held-out half in its order
+    """
+    first = np.cumsum([0, *(len(piece["read_s"]) for piece in pieces)])
+    whole = {
+        name: np.concatenate([piece[name] for piece in pieces])
+        for name in ("counts", "read_s", "after_s")
+    }
+    trips = [piece["harm_trip"] + first[k] for k, piece in enumerate(pieces)]
+    told = [
+        _told(setting, whole["counts"][:, k], whole["read_s"] / 3600.0, np.concatenate(trips),
+              whole["after_s"][:, k], question)
+        for k, setting in enumerate(choice.settings)
+    ]  # fmt: skip
+    present_told, chosen_told = told[0], told[1] if len(told) > 1 else None
+    seed, resamples, share_needed = question.seed, question.resamples, question.share_needed
+    ratio = None
+    if chosen_told is not None:
+        ratio = alarm_ratio(whole["counts"][:, 1], whole["counts"][:, 0], seed, resamples)
     needed = math.ceil(math.log(0.025) / math.log(share_needed) - 1e-9)
     state = _state(chosen_told, share_needed)
     fewer = ratio is not None and ratio.upper is not None and ratio.upper < 1.0
-    good = chosen is not None and chosen.allowed and state == "holds" and fewer
+    best, candidates = choice.chosen, choice.candidates
+    good = best is not None and best.allowed and state == "holds" and fewer
     return Finding(
-        harms=tuple(harms),
-        bounds=bounds,
+        harms=question.harms,
+        bounds=question.bounds,
         seed=seed,
-        training=training.trips,
-        held_out=held_out.trips,
-        candidates=tuple(candidates),
+        training=training,
+        held_out=held_out,
+        candidates=candidates,
         front=_front([one for one in candidates if one.allowed]),
         outside=tuple(one for one in _front(candidates) if not one.allowed),
-        present=_candidate(
-            present_alarms,
-            alarmed_after(training, present_alarms, rows, side),
-            allowed(present),
-        ),
-        chosen=chosen,
+        present=choice.present,
+        chosen=best,
         present_told=present_told,
         chosen_told=chosen_told,
         ratio=ratio,
         state=state,
-        recommended=chosen.setting if good and chosen is not None else None,
+        recommended=best.setting if good and best is not None else None,
         share_needed=share_needed,
         transfers_needed=needed,
-        sentence=_sentence(candidates, len(rows), chosen_told, ratio, state, needed, share_needed),
-        notes=notes,
+        sentence=_sentence(
+            candidates, choice.present.harms, chosen_told, ratio, state, needed, share_needed
+        ),
+        notes=question.notes,
     )
 
 
-def _one_side(trends: Trends, harms: Sequence[Harm], present: Setting) -> Side:
+def _one_side(what: str, harms: Sequence[Harm], present: Setting) -> Side:
     kinds = {(harm.what, harm.side) for harm in harms}
     if len(kinds) != 1:
         raise ValueError("harms of one quantity and one side are needed")
-    what, side = kinds.pop()
-    if what != trends.what:
-        raise ValueError(f"the harms are about {what}, the trends about {trends.what}")
+    about, side = kinds.pop()
+    if about != what:
+        raise ValueError(f"the harms are about {about}, the trends about {what}")
     if (present.low if side == "low" else present.high) is None:
         raise ValueError(f"the present setting has no {side} limit")
     return side
@@ -475,7 +673,7 @@ def _with_limit(setting: Setting, side: Side, limit: float) -> Setting:
 
 
 def _settings(
-    training: Trends,
+    row_s: float,
     grid: Grid,
     side: Side,
     present: Setting,
@@ -483,7 +681,6 @@ def _settings(
     delay_on_s: Sequence[float],
 ) -> tuple[list[Setting], tuple[str, ...]]:
     """All settings to try, from the safe side; and what was left out."""
-    row_s = replay(training, Setting()).row_s
     notes = []
     kept: dict[str, list[float]] = {}
     for name, lengths in (("averaging", averaging_s), ("delay", delay_on_s)):
@@ -511,18 +708,6 @@ def _settings(
         for window in kept["averaging"]
         for delay in kept["delay"]
     ], tuple(notes)
-
-
-def _candidate(alarms: Alarms, after: Floats, allowed: bool) -> Candidate:
-    return Candidate(
-        setting=alarms.setting,
-        allowed=allowed,
-        alarms=alarms.count,
-        per_hour=math.nan if alarms.per_hour is None else alarms.per_hour,
-        harms=len(after),
-        alarmed=int(np.sum(~np.isnan(after))),
-        median_after_s=_middle(after),
-    )
 
 
 def _middle(after: Floats) -> float | None:
@@ -553,35 +738,55 @@ def _front(candidates: Sequence[Candidate]) -> tuple[Candidate, ...]:
 
 
 def _told(
-    held_out: Trends,
     setting: Setting,
-    harms: Sequence[Harm],
-    side: Side,
-    seed: int,
-    resamples: int,
-) -> tuple[Told, Floats]:
-    """One setting on the held-out half, and its alarms by transfer."""
-    alarms = replay(held_out, setting)
-    rows = harm_rows(held_out, harms)
-    after = alarmed_after(held_out, alarms, rows, side)
+    counts: Floats,
+    hours: Floats,
+    harm_trip: NDArray[np.int64],
+    after: Floats,
+    question: Question,
+) -> Told:
+    """One setting on the held-out half.
+
+    counts, hours : (transfers,) alarms, and hours that were read [h]
+    harm_trip, after : (harms,) whose it was, and how long it had lasted when it was alarmed [s]
+    """
     heard = ~np.isnan(after)
-    with_harm = np.unique(rows[:, 0])
-    with_missed = np.unique(rows[~heard, 0])
-    counts, hours = alarms.by_trip[:, 0], alarms.by_trip[:, 1] / 3600.0
-    by_chance = poisson(alarms.count, alarms.read_s / 3600.0)
-    told = Told(
+    with_harm, with_missed = np.unique(harm_trip), np.unique(harm_trip[~heard])
+    return Told(
         setting=setting,
         transfers=len(counts),
         hours=float(hours.sum()),
-        alarms=alarms.count,
-        per_hour=_wider(by_chance, _redrawn(counts, hours, seed, resamples)),
-        harms=len(rows),
+        alarms=int(counts.sum()),
+        per_hour=bunched_rate(counts, hours, question.seed, question.resamples),
+        harms=len(after),
         alarmed=int(heard.sum()),
-        share=exact(int(heard.sum()), len(rows)),
+        share=exact(int(heard.sum()), len(after)),
         transfer_share=exact(len(with_harm) - len(with_missed), len(with_harm)),
         median_after_s=_middle(after),
     )
-    return told, counts
+
+
+def bunched_rate(
+    counts: Floats, hours: Floats, seed: int, resamples: int = RESAMPLES
+) -> Interval:  # fmt: skip
+    """Alarms in an hour, with an interval that knows that alarms come in bunches.
+
+    Parameters
+    ----------
+    counts : (transfers,) alarms of each
+    hours : (transfers,) that were read of each [h]
+    seed : of drawing whole transfers again
+    resamples : how often
+
+    Returns
+    -------
+    The wider of the exact Poisson interval and that of whole transfers drawn again [1/h].
+    """
+    total, whole = int(counts.sum()), float(hours.sum())
+    if total > LARGEST:
+        why = "more alarms than the interval is for"
+        return Interval(total / whole, None, None, 0.95, "none", why)
+    return _wider(poisson(total, whole), _redrawn(counts, hours, seed, resamples))
 
 
 def _redrawn(above: Floats, below: Floats, seed: int, resamples: int) -> tuple[float, float] | None:
@@ -589,6 +794,7 @@ def _redrawn(above: Floats, below: Floats, seed: int, resamples: int) -> tuple[f
     if len(above) < FEWEST_TRANSFERS or below.sum() == 0.0:
         return None
     generator = np.random.default_rng([seed, 1])
+    resamples = min(resamples, max(200, _DRAWN_IN_ALL // len(above)))
     pair = np.column_stack([above, below])
     sums = np.array(
         [pair[generator.integers(0, len(pair), len(pair))].sum(axis=0) for _ in range(resamples)]
@@ -615,13 +821,18 @@ def _wider(one: Interval, other: tuple[float, float] | None) -> Interval:
     )
 
 
-def _ratio(chosen: Floats, present: Floats, seed: int, resamples: int) -> Interval:
+def alarm_ratio(
+    chosen: Floats, present: Floats, seed: int, resamples: int = RESAMPLES
+) -> Interval:  # fmt: skip
     """Alarms of the chosen setting for each of the present one, on the same transfers.
 
     Of the alarms of both, the share of the chosen setting is binomial when they come by chance
     alone; its odds are the ratio.
     """
     few, many = int(chosen.sum()), int(present.sum())
+    if few + many > LARGEST:
+        why = "more alarms than the interval is for"
+        return Interval(few / many if many else None, None, None, 0.95, "none", why)
     share = exact(few, few + many)
     if many == 0 or share.lower is None or share.upper is None:
         return Interval(None, None, None, 0.95, "none", "the present setting had no alarm")

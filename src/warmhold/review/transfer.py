@@ -8,12 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import cached_property
 from typing import Final, Literal
 
 Urgency = Literal["time-critical", "urgent", "planned"]
 Reason = Literal["medical", "surgical", "cardiac", "neurological"]
 Purpose = Literal["uplift", "capacity", "back-transfer", "out-patient", "palliative", "other"]
+Way = Literal["as set", "policy", "policy, later"]  # how a limit is replayed
+Why = Literal["no trend", "limit not known", "none asked for", "rows too far apart"]
 EventClass = Literal["gas", "power", "heat", "monitor", "pump", "vehicle", "other"]
 
 MOMENTS: Final[Mapping[str, str]] = {
@@ -68,12 +69,50 @@ class Forecast:
 
 @dataclass(frozen=True)
 class Share:
-    """Minutes a quantity was in, below and above its target, and minutes that were not read."""
+    """Minutes a quantity was in, below and above its target, and minutes that were not read.
+
+    source : the imported trend that it was taken from, in words; empty when from what was entered
+    """
 
     inside_min: float
     below_min: float
     above_min: float
     unread_min: float
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What one limit, set in one way, would have done on one recorded trend.
+
+    alarms : how many
+    seconds : in alarm [s]
+    read_s : in which there was a reading and the limit was known [s]
+    beyond_s : of these, beyond policy's limit for this baby; ``None`` when that is not known [s]
+    silent_s : of these, without this alarm [s]
+    """
+
+    alarms: int
+    seconds: float
+    read_s: float
+    beyond_s: float | None
+    silent_s: float | None
+
+
+@dataclass(frozen=True)
+class LimitReplay:
+    """One limit of one transfer, replayed on its recorded trend: not the unit's own alarms.
+
+    row_s : median distance of the trend's rows; ``None`` without a trend [s]
+    written : whether anybody wrote what was set; else the plan's limit stands for it
+    ways : what each way of setting it would have done
+    why : why a way is not in ``ways``
+    """
+
+    row_s: float | None = None
+    written: bool = False
+    ways: Mapping[Way, Heard] = field(default_factory=dict)
+    why: Mapping[Way, Why] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -89,7 +128,7 @@ class Transfer:
     sets_due, sets_done : regular sets of observations
     checks_due, checks_done : items of the list before leaving; what was skipped with a reason
         counts as due and not done
-    alarms : how often each limit alarmed, and for how long [s]
+    alarms : by title of a limit, such as "Pulse, low"; empty when no trend was looked at
     """
 
     key: str
@@ -114,7 +153,7 @@ class Transfer:
     checks_done: int | None = None
     events: tuple[EquipmentEvent, ...] | None = None
     forecasts: tuple[Forecast, ...] = ()
-    alarms: Mapping[str, tuple[int, float]] = field(default_factory=dict)
+    alarms: Mapping[str, LimitReplay] = field(default_factory=dict)
     policy: str = ""
 
     def minutes(self, begin: str, end: str) -> float | None:
@@ -128,22 +167,26 @@ class Transfer:
         length = (last - first).total_seconds() / 60.0
         return length if length >= 0.0 else None
 
-    @cached_property
+    @property
     def month(self) -> str | None:
         """Year and month in which it began, such as 2026-01."""
         began = self.moments.get("call") or self.moments.get("arrives")
-        return None if began is None else f"{began:%Y-%m}"
+        return None if began is None else f"{began.year:04}-{began.month:02}"
 
-    @cached_property
+    @property
     def first_temperature(self) -> Temperature | None:
         """The first body temperature after the team arrived."""
         arrived = self.moments.get("arrives")
-        later = (t for t in self.temperatures if arrived is None or t.at >= arrived)
-        return next(later, None)
+        for one in self.temperatures:
+            if arrived is None or one.at >= arrived:
+                return one
+        return None
 
-    @cached_property
+    @property
     def last_temperature(self) -> Temperature | None:
         """The last body temperature up to the handover."""
         over = self.moments.get("handed_over")
-        earlier = [t for t in self.temperatures if over is None or t.at <= over]
-        return earlier[-1] if earlier else None
+        for one in reversed(self.temperatures):
+            if over is None or one.at <= over:
+                return one
+        return None

@@ -22,6 +22,9 @@ from warmhold.science.types import Num
 
 PEUKERT_LEAD = 1.10
 PEUKERT_LITHIUM = 1.05
+# Spread of the exponent between packs: AGM 1.05 to 1.15 [2]_ taken as 5 and 95 %; lithium assumed.
+PEUKERT_LEAD_SPREAD = 0.03
+PEUKERT_LITHIUM_SPREAD = 0.02
 FADE_LEAD_PER_YEAR = 0.06
 FADE_LITHIUM_PER_YEAR = 0.03
 CHARGE_ACCEPTANCE = 0.87  # share of the charging power that is stored (memory: factor 1.1 to 1.2)

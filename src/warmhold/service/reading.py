@@ -246,7 +246,7 @@ def _trips(one: Device, rows: Iterator[Row]) -> Iterator[Trip]:
             by_trip.setdefault(event.trip, []).append(event)
     for name, events in by_trip.items():
         key = f"{one.key}:{name}"
-        view, counted = trip_view(events), transfer(events)
+        view, counted = trip_view(events), transfer(events, alarms=True)
         moments = [event.when for event in events if event.kind not in _BEFOREHAND]
         if counted is not None:
             counted = replace(counted, key=key)

@@ -12,6 +12,7 @@ import math
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -43,6 +44,17 @@ class Input:
     scores: Floats
 
 
+@lru_cache(maxsize=512)
+def _scores(members: int, seed: int, stream: int) -> Floats:
+    """Work out one stream; a plan asks for the same ones again for every trial and mend."""
+    generator = np.random.default_rng([seed, stream])
+    shares = (generator.permutation(members) + generator.random(members)) / members
+    inverse = NormalDist().inv_cdf
+    scores = np.array([inverse(min(max(share, 1e-12), 1.0 - 1e-12)) for share in shares])
+    scores.setflags(write=False)
+    return scores
+
+
 @dataclass
 class Draws:
     """Draws for a number of members from a seed, remembering every input."""
@@ -53,10 +65,7 @@ class Draws:
 
     def scores(self, key: str) -> Floats:
         """Stratified standard normal scores of one stream, shape (members,)."""
-        stream = np.random.default_rng([self.seed, zlib.crc32(key.encode())])
-        slices = (stream.permutation(self.members) + stream.random(self.members)) / self.members
-        inverse = NormalDist().inv_cdf
-        return np.array([inverse(min(max(share, 1e-12), 1.0 - 1e-12)) for share in slices])
+        return _scores(self.members, self.seed, zlib.crc32(key.encode()))
 
     def _note(
         self, key: str, title: str, value: float, spread: float, unit: str, provenance: str

@@ -14,7 +14,13 @@ from numpy.typing import NDArray
 from warmhold.model import Baby, Case, Leg, Quantity, Trip, Unit
 from warmhold.model.physiology import Varied, physiology
 from warmhold.science.air import absolute_humidity_g_m3, saturation_vapour_kpa
-from warmhold.science.battery import PEUKERT_LEAD, PEUKERT_LITHIUM, health_by_age
+from warmhold.science.battery import (
+    PEUKERT_LEAD,
+    PEUKERT_LEAD_SPREAD,
+    PEUKERT_LITHIUM,
+    PEUKERT_LITHIUM_SPREAD,
+    health_by_age,
+)
 from warmhold.science.blend import air_flow_lpm, oxygen_flow_lpm
 from warmhold.science.body import (
     closed_vessels_w_m2k,
@@ -307,7 +313,14 @@ def _battery_constants(p: Floats, unit: Unit, trip: Trip, draws: Draws) -> None:
     p[:, at.CHARGEABLE_WH] = one * battery.packs
     p[:, at.USABLE_WH] = one * (battery.packs + spares)
     p[:, at.RATED_W] = energy * battery.packs / battery.rating_h.value
-    p[:, at.PEUKERT] = PEUKERT_LEAD if lead else PEUKERT_LITHIUM
+    p[:, at.PEUKERT] = 1.0 + draws.positive(
+        "unit.battery.rate", "loss by fast discharge (Peukert exponent less 1)",
+        (PEUKERT_LEAD if lead else PEUKERT_LITHIUM) - 1.0,
+        # a run-down was made at the unit's own draw: what it gave holds the loss already
+        0.0 if battery.health is not None
+        else PEUKERT_LEAD_SPREAD if lead else PEUKERT_LITHIUM_SPREAD,
+        "", "published" if lead else "assumed",
+    )  # fmt: skip
     p[:, at.IS_LEAD] = lead
     hours = _draw_unit(draws, unit, "battery.charge_time_h", "charging time", "h")
     # 80 % at full power and an exponential rest of which 90 % is waited for: 1.26 times

@@ -19,6 +19,7 @@ BODY: Final = ("axillary_c", "rectal_c")
 SATURATION: Final = ("saturation_pre_percent", "saturation_post_percent")
 PULSE: Final = "pulse_per_min"
 KEPT_S: Final = 45.0 * 60.0  # a reading says nothing of now when it is older (own choice)
+DEVICE_KEPT_S: Final = 10.0 * 60.0  # nor one of a device that fell silent (own choice)
 AGREE_WITHIN_S: Final = 30.0 * 60.0  # two readings that agree lie within this of each other (own)
 FAR_BODY_K: Final = 0.8  # from what was expected: a disagreement, not noise (own)
 FAR_GAUGE_SHARE: Final = 0.25
@@ -40,23 +41,40 @@ class Latest:
     """The latest reading of each quantity that speaks for itself, and those that disagreed."""
 
     at: dict[str, tuple[float, float]] = field(default_factory=dict)  # quantity: moment, value
-    apart: dict[str, tuple[float, float, float]] = field(default_factory=dict)  # and expected
+    by: dict[str, str] = field(default_factory=dict)  # quantity: device that told it, or nothing
+    apart: dict[str, tuple[float, float, float, str]] = field(default_factory=dict)  # and expected
 
-    def keep(self, quantity: str, at_s: float, value: float) -> None:
-        """Keep a reading."""
+    def keep(self, quantity: str, at_s: float, value: float, source: str = "") -> None:
+        """Keep a reading.
+
+        source : the device that told it; empty when a person read it
+        """
         if quantity in (*BODY, *SATURATION, PULSE):
-            self.at[quantity] = (at_s, value)
+            self.at[quantity], self.by[quantity] = (at_s, value), source
 
     def fresh(self, quantity: str, now_s: float) -> float | None:
         """Return a value that still says something of now."""
         found = self.at.get(quantity)
-        return None if found is None or now_s - found[0] > KEPT_S else found[1]
+        lasts = DEVICE_KEPT_S if self.by.get(quantity) else KEPT_S
+        return None if found is None or now_s - found[0] > lasts else found[1]
 
-    def disagrees(self, quantity: str, at_s: float, value: float, expected: float) -> bool:
-        """Note a reading far from what was expected; True when it is the second that agrees."""
+    def told_by(self, quantity: str) -> str:
+        """Say who told a reading, when no person read it: ``, told by monitor 3``."""
+        source = self.by.get(quantity, "")
+        return f", told by {source}" if source else ""
+
+    def disagrees(
+        self, quantity: str, at_s: float, value: float, expected: float, source: str = ""
+    ) -> bool:
+        """Note a reading far from what was expected; True when it is the second that agrees.
+
+        Two readings of one device are no second opinion: their errors hang together.
+        """
         before = self.apart.get(quantity)
-        self.apart[quantity] = (at_s, value, expected)
+        self.apart[quantity] = (at_s, value, expected, source)
         if before is None or at_s - before[0] > AGREE_WITHIN_S:
+            return False
+        if source and source == before[3]:
             return False
         same_side = (value - expected) * (before[1] - before[2]) > 0.0
         return same_side and abs(value - before[1]) <= 0.6 * far(quantity, expected)
@@ -153,7 +171,7 @@ def _body(
                     f"Baby too {word} now",
                     priority("death or lasting harm" if off > WORSE_K else "harm that heals",
                              "prompt"),
-                    f"{_SITE[site]} read {value:.1f} °C, {band}.",
+                    f"{_SITE[site]} read {value:.1f} °C{latest.told_by(site)}, {band}.",
                     look,
                     DELAY,
                 ),
@@ -176,7 +194,7 @@ def _saturation(latest: Latest, case: Case, now_s: float) -> Iterator[tuple[str,
         return
     value = latest.at[site][1]
     asked = f"target {target[0]:.0f} to {target[1]:.0f} %"
-    where = f"Saturation, {_WHERE[site]}, read {value:.0f} %, {asked}."
+    where = f"Saturation, {_WHERE[site]}, read {value:.0f} %{latest.told_by(site)}, {asked}."
     if value < target[0]:
         far_below = value < alarm_low
         yield (
@@ -217,7 +235,8 @@ def _pulse(latest: Latest, case: Case, now_s: float) -> Iterator[tuple[str, Foun
         (
             "Pulse outside its limits",
             priority("death or lasting harm", "prompt"),
-            f"Pulse read {value:.0f} /min, policy's limits {low:.0f} to {high:.0f} /min.",
+            f"Pulse read {value:.0f} /min{latest.told_by(PULSE)}, policy's limits {low:.0f} to "
+            f"{high:.0f} /min.",
             "Look at the baby and the probe.",
             DELAY,
         ),

@@ -43,6 +43,7 @@ TELLING_S = 120.0
 FIRST_S = 120.0  # nothing is taken as present on less
 STEADY = 2.0  # a name is not changed for less
 LATCHED = ("battery-weak", "oxygen-sensor", "cylinder")
+DEVICE_NOISE = 3.0  # a device's errors hang together: each counts as so many times as large
 OPEN_TOO_LONG_S = 300.0  # a port logged as open for longer is said
 
 
@@ -53,12 +54,14 @@ class Seen:
     at_s : seconds since the baby went in
     quantity : name as in the record, such as ``skin_c`` or ``gauge_bar:NAME``
     value : in the unit that the name ends in
+    source : the device that told it; empty when a person read it
     """
 
     at_s: float
     quantity: str
     value: float
     note: str = ""
+    source: str = ""
 
 
 @dataclass(frozen=True)
@@ -165,7 +168,7 @@ class Watcher:
         if kind is None:
             self._note_setting(seen)
             if math.isfinite(seen.value):
-                self._read.keep(seen.quantity, seen.at_s, seen.value)
+                self._read.keep(seen.quantity, seen.at_s, seen.value, seen.source)
                 self._name_readings()
             return Judgement(None, 0.0, True, "", False)
         if not math.isfinite(seen.value) or not kind.low <= seen.value <= kind.high:
@@ -180,12 +183,14 @@ class Watcher:
         if found is None:
             return Judgement(None, 0.0, True, "", False)
         predicted, variance = found
+        if seen.source:
+            variance += (DEVICE_NOISE**2 - 1.0) * kind.noise**2
         m = self.members
         band = self._band(predicted, variance)
         middle = float(predicted[:m].mean())
         total = float(predicted[:m].var(ddof=1)) + variance
         surprise = (seen.value - middle) / math.sqrt(total)
-        self._read.keep(seen.quantity, seen.at_s, seen.value)
+        self._read.keep(seen.quantity, seen.at_s, seen.value, seen.source)
         if self._stands_apart(seen, band, surprise):
             settled = self._settle_apart(seen, band)
             question = "" if settled else self._conditions[f"apart:{seen.quantity}"].evidence
@@ -218,10 +223,11 @@ class Watcher:
     def _settle_apart(self, seen: Seen, band: Band) -> bool:
         """Name a reading that is far off; True when a second one agreed and the watch is set to it.
 
-        Of a single one nothing is learnt: it may be a slip of the pen.
+        Of a single one nothing is learnt: it may be a slip of the pen. Nor of two that the same
+        device told: they share their error.
         """
         key = f"apart:{seen.quantity}"
-        settled = self._read.disagrees(seen.quantity, seen.at_s, seen.value, band.p50)
+        settled = self._read.disagrees(seen.quantity, seen.at_s, seen.value, band.p50, seen.source)
         expected = (band.p05, band.p50, band.p95)
         self._put(key, disagreement(seen.quantity, seen.value, expected, settled), latched=settled)
         if settled:

@@ -15,6 +15,7 @@ from starlette.staticfiles import StaticFiles
 
 from warmhold.web.access import NotAllowed
 from warmhold.web.guard import Door, KnownHost, OwnErrors, SafeHeaders
+from warmhold.web.interface.door import InterfaceDoor
 from warmhold.web.pages import all_routes
 from warmhold.web.posted import BadForm, posted
 from warmhold.web.rendering import problem_page
@@ -49,6 +50,7 @@ def make_app(settings: Settings, service: Service | None = None) -> Starlette:
             Middleware(SafeHeaders, https=settings.https),
             Middleware(OwnErrors),
             Middleware(KnownHost, only_loopback=settings.loopback and not held.passcodes.roles),
+            Middleware(InterfaceDoor, service=held),
             Middleware(
                 Door,
                 sessions=held.sessions,

@@ -216,7 +216,8 @@ _FILE_TOO_LONG = (
     f"Nothing was saved. A log may hold {LARGEST_FILE // 1_000_000} megabytes: export fewer "
     "columns, a reading a minute, or one test at a time."
 )
-_UPLOADS = re.compile(r"/fleet/[^/]+/bench")  # the only addresses that a file may be sent to
+# the only addresses that a file may be sent to
+_UPLOADS = re.compile(r"/fleet/[^/]+/bench|/exchange/trends")
 
 
 def _kind(request: Request) -> str:

@@ -16,6 +16,7 @@ from warmhold.record.views import Reading as Seen
 from warmhold.report import handover as page
 from warmhold.report import words
 from warmhold.web import show
+from warmhold.web.beside import disagreements_now
 from warmhold.web.pages.limits import limits_of
 from warmhold.web.service import Trip
 from warmhold.web.trip_pages import detail_text, item_titles
@@ -81,6 +82,7 @@ def handover_of(trip: Trip, look: Look | None, head: tuple[int, str], by: str) -
         latest=tuple(
             _reading(trip, one) for name, one in view.latest.items() if name not in _SUPPORT
         ),
+        devices=tuple(_devices(trip)),
         support=_support(trip),
         assessment=_notes(texts, "assessment"),
         happenings=tuple(_happenings(trip)),
@@ -170,7 +172,27 @@ def _reading(trip: Trip, one: Seen) -> page.Reading:
         correction = page.Correction(
             was, last.saved_utc if last else None, last.who if last else ""
         )
-    return page.Reading(one.quantity, one.value, one.when, "", one.flag, correction)
+    apart = ""
+    if one.source:
+        apart = "; ".join(
+            f"read by hand {other.one.with_unit(other.hand.value)} at "
+            f"{show.minute(other.hand.when, trip.zone)}"
+            for other in disagreements_now(trip)
+            if other.one.key == one.quantity
+        )
+    return page.Reading(
+        one.quantity, one.value, one.when, "", one.flag, correction, one.source, apart
+    )
+
+
+def _devices(trip: Trip) -> Iterator[page.DeviceTold]:
+    """Yield how much each device told, by its name."""
+    times: dict[str, list[datetime]] = {}
+    for shown in trip.view.observations:
+        if shown.body["set"] == "device" and not shown.struck:
+            times.setdefault(str(shown.body["source"]), []).append(shown.when)
+    for source, found in sorted(times.items()):
+        yield page.DeviceTold(source, len(found), min(found), max(found))
 
 
 def _changed(trip: Trip, one: Seen) -> Event | None:

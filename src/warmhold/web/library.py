@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import re
-import tempfile
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Literal
 
-import tomli_w
-
-from warmhold.model import Case, Fault, FaultyInput, parse_case, shipped, shipped_path
+from warmhold.model import Fault, FaultyInput, parse_case, shipped, shipped_path
+from warmhold.record.plan_texts import ORIGIN, case_of
 
 Kind = Literal["trips", "units", "policies", "rounds"]
 NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,60}")
-ORIGIN = "the trip"
+__all__ = ["NAME", "Kind", "Library", "case_of", "complete"]
 
 
 class Library:
@@ -80,36 +78,3 @@ def complete(
     if faults:
         raise FaultyInput(tuple(faults))
     return trip_toml, texts["unit"], texts["policy"]
-
-
-def case_of(trip_toml: str, unit_toml: str, policy_toml: str) -> Case:
-    """Build a case from the three texts alone, whatever lies in any folder.
-
-    Raises ``FaultyInput`` with every fault; lines are those of ``trip_toml``.
-    """
-    text = _pointed(trip_toml)
-    with tempfile.TemporaryDirectory(prefix="warmhold-") as name:
-        folder = Path(name)
-        (folder / "unit.toml").write_text(unit_toml, "utf-8")
-        (folder / "policy.toml").write_text(policy_toml, "utf-8")
-        return parse_case(text, ORIGIN, folder)
-
-
-def _pointed(trip_toml: str) -> str:
-    """Let the trip's keys ``unit`` and ``policy`` point at the two files beside it."""
-    head, bracket, tail = _split_at_first_table(trip_toml)
-    for key in ("unit", "policy"):
-        head = re.sub(
-            rf"^[ \t]*{key}[ \t]*=[^\n]*$", f'{key} = "./{key}.toml"', head, count=1, flags=re.M
-        )
-    text = head + bracket + tail
-    raw = tomllib.loads(text)
-    wanted = {"unit": "./unit.toml", "policy": "./policy.toml"}
-    if {key: raw.get(key) for key in wanted} == wanted:
-        return text
-    return tomli_w.dumps({**raw, **wanted})
-
-
-def _split_at_first_table(text: str) -> tuple[str, str, str]:
-    found = re.search(r"^[ \t]*\[", text, flags=re.M)
-    return (text[: found.start()], "", text[found.start() :]) if found else (text, "", "")

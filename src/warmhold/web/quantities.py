@@ -71,6 +71,11 @@ def _table() -> tuple[dict[str, Entered], Entered]:
     return listed, entered(GAUGE, raw["gauge"])
 
 
+def listed() -> Mapping[str, Entered]:
+    """Return what can be entered on any trip, with the limits of no unit in particular."""
+    return _table()[0]
+
+
 def quantities(case: Case) -> dict[str, Entered]:
     """Return what can be entered on a trip, in the order of a set."""
     listed, gauge = _table()
@@ -145,7 +150,8 @@ def question(
         and abs(value - last.value) > one.jump
     ):
         before = one.with_unit(last.value)
-        return f"{one.title} {shown}? {max(age_min, 0):.0f} min ago it was {before}."
+        was = f"{last.source} told" if last.source else "it was"
+        return f"{one.title} {shown}? {max(age_min, 0):.0f} min ago {was} {before}."
     known = watched(one.key)
     if known is not None and expected is not None and math.isfinite(expected.p50):
         outside = max(expected.p05 - value, value - expected.p95)

@@ -24,6 +24,7 @@ from warmhold.report import json as sheet_json
 from warmhold.web.access import Passcodes, Sessions, Tries, User
 from warmhold.web.jobs import Job, Jobs, Progress
 from warmhold.web.library import Library, case_of, complete
+from warmhold.web.live import Live
 from warmhold.web.rehearsing import Clock, Rehearsing
 from warmhold.web.rendering import new_form_id
 from warmhold.web.settings import Settings
@@ -118,6 +119,7 @@ class Service:
         self.clock = Clock(settings.speed)
         self.watching: Watching | None = None
         self.rehearsing: Rehearsing | None = None
+        self.live = Live(self, settings.folder)
         self._record: Record | None = None
         self._lock = threading.RLock()
         self._kept: dict[str, _Kept] = {}
@@ -141,9 +143,12 @@ class Service:
         self.watching = Watching(self._subject, self._keep_noticed)
         if self.settings.rehearse:
             self._begin_rehearsal()
+        else:  # no device goes to a baby that is not there
+            self.live.begin()
 
     def close(self) -> None:
         """Close the record."""
+        self.live.close()
         if self.rehearsing is not None:
             self.rehearsing.close()
         if self.watching is not None:
@@ -228,6 +233,16 @@ class Service:
             if event.form_id == form_id:
                 return event
         return None
+
+    def new_events(self, after: int) -> list[Event]:
+        """Return the entries of all trips after a number.
+
+        Raises ``NotSaved`` when the record cannot be read.
+        """
+        try:
+            return self.record.events(after=after)
+        except Trouble as trouble:
+            raise NotSaved(trouble.reason, trouble.todo) from trouble
 
     def log_access(self, user: User, did: str, address: str) -> None:
         """Note who did what; a record that cannot be written does not stop this."""

@@ -39,26 +39,34 @@ def zone(offset: timedelta) -> tzinfo:
     return timezone(offset)
 
 
-def utc(moment: datetime, at: tzinfo = UTC) -> str:
+def utc(moment: datetime, at: tzinfo | None = UTC) -> str:
     """Write where a page's times stand against UTC, to be said once: "UTC+01:00"."""
     return f"UTC{words.offset(moment.astimezone(at))}"
 
 
-def second(moment: datetime | None, at: tzinfo = UTC, *, offset: bool = False) -> str:
-    """Write a time of day to the second; its offset stands at the head of the page."""
+def own_times() -> str:
+    """Say once on a page that is of no trip where its times stand."""
+    return f"Times are this computer's, UTC{words.offset(datetime.now().astimezone())}."
+
+
+def second(moment: datetime | None, at: tzinfo | None = None, *, offset: bool = False) -> str:
+    """Write a time of day to the second, in a zone or, without one, in this computer's.
+
+    Its offset stands at the head of the page.
+    """
     if moment is None:
         return words.UNKNOWN
     here = moment.astimezone(at)
     return f"{here:%H:%M:%S} {words.offset(here)}" if offset else f"{here:%H:%M:%S}"
 
 
-def minute(moment: datetime | None, at: tzinfo = UTC) -> str:
-    """Write a time of day to the minute, without its offset."""
+def minute(moment: datetime | None, at: tzinfo | None = None) -> str:
+    """Write a time of day to the minute, without its offset; see `second`."""
     return words.UNKNOWN if moment is None else f"{moment.astimezone(at):%H:%M}"
 
 
-def day_and_minute(moment: datetime | None, at: tzinfo = UTC) -> str:
-    """Write date and time; the offset stands at the head of the page."""
+def day_and_minute(moment: datetime | None, at: tzinfo | None = None) -> str:
+    """Write date and time; the offset stands at the head of the page; see `second`."""
     if moment is None:
         return words.UNKNOWN
     here = moment.astimezone(at)

@@ -107,7 +107,15 @@ def said(
             parts.append(
                 f"{one.title} {one.with_unit(value)}" if one else f"{_plain_name(name)} {value}"
             )
-        return ", ".join(parts)
+        source = f" (told by {body['source']})" if body.get("source") else ""
+        return ", ".join(parts) + source
+    if kind == "source":
+        joined = body.get("did") == "joined"
+        return f"Device {body.get('source')} " + ("joined to this trip" if joined else "left")
+    if kind == "trend":
+        rows = len(body.get("seconds", ()))
+        names = (one.title if (one := known.get(name)) else name for name in body["numbers"])
+        return f"Trend of {body.get('source')}, {rows} rows: {', '.join(names)}"
     if kind == "happening":
         detail = detail_text(body.get("detail"))
         what = words.capital(str(body.get("what", "")))

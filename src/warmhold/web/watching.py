@@ -16,8 +16,10 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from warmhold.model import Case, Quantity
-from warmhold.record.views import Shown, TripView
+from warmhold.record.views import CLOCK_SAYS, Shown, TripView
 from warmhold.watch import Condition, Forecast, Judgement, Present, Seen, Watcher
+from warmhold.watch.quantities import reading as watched
+from warmhold.watch.read import PULSE, SATURATION
 from warmhold.web.quantities import quantities, quantity_of_item
 
 log = logging.getLogger("warmhold.web")
@@ -26,6 +28,9 @@ LONGEST_S = 12 * 3600.0  # a trip is not followed for longer after the baby went
 KEEP_EVERY_S = 600.0  # trip time between two trunks that are kept to go back to
 STEP_S = 60.0  # trip time that a leaf goes at once
 LOOK_EVERY_S = 5.0  # real time between two looks at the present
+DEVICE_EVERY_S = 300.0  # of a device's readings the filter is given one in so long; see watching.md
+SPEAKS = (*SATURATION, PULSE)  # said by themselves, without the model
+SETTINGS = ("air_set_c", "flow_lpm", "oxygen_set_percent")
 
 
 @dataclass(frozen=True)
@@ -38,6 +43,7 @@ class Item:
     quantity: str = ""
     value: float = 0.0
     detail: tuple[tuple[str, str | float], ...] = ()
+    source: str = ""  # the device that told it; empty when a person read it
 
 
 @dataclass(frozen=True)
@@ -151,23 +157,62 @@ def _measured(planned: Quantity, value: float) -> Quantity:
 
 def _observed(view: TripView, start: datetime) -> Iterator[Item]:
     standing = sorted((o for o in view.observations if not o.struck), key=lambda o: o.when)
-    source = ""
+    power = ""
+    chosen = _Chosen()
     for shown in standing:
         at_s = (shown.when - start).total_seconds()
         values = shown.body["values"]
+        source = str(shown.body.get("source", ""))
         word = values.get("power_source")
-        if isinstance(word, str) and word != source:
-            source = word
+        if isinstance(word, str) and word != power:
+            power = word
             if at_s >= 0:
                 yield Item(at_s, shown.seq, "power source changed", detail=(("to", word),))
         if at_s < 0:
             continue
+        flags = shown.body.get("flags") or {}
         for quantity, value in values.items():
-            if isinstance(value, int | float):
-                yield Item(at_s, shown.seq, "seen", quantity, float(value))
-        percent = values.get("oxygen_set_percent")
-        if isinstance(percent, int | float):
-            yield Item(at_s, shown.seq, "settings", detail=(("oxygen_percent", float(percent)),))
+            if not isinstance(value, int | float):
+                continue
+            if source and not chosen.takes(
+                source, quantity, value, at_s, str(flags.get(quantity, ""))
+            ):
+                continue
+            chosen.note(quantity, value)
+            yield Item(at_s, shown.seq, "seen", quantity, float(value), source=source)
+            if quantity == "oxygen_set_percent":
+                detail = (("oxygen_percent", float(value)),)
+                yield Item(at_s, shown.seq, "settings", detail=detail)
+
+
+@dataclass
+class _Chosen:
+    """Which readings of a device the watch is given.
+
+    The errors of one device hang together, so that the filter would be too sure of a reading each
+    minute: of what it learns from, it gets the first in each `DEVICE_EVERY_S`. Pulse and saturation
+    speak for themselves and are all given; a setting, when it changed. What a device doubts itself
+    is not given.
+    """
+
+    taken: set[tuple[str, str, int]] = field(default_factory=set)
+    set_to: dict[str, float] = field(default_factory=dict)
+
+    def takes(self, source: str, quantity: str, value: float, at_s: float, flag: str) -> bool:
+        if flag and not flag.startswith(CLOCK_SAYS):
+            return False
+        if quantity in SETTINGS:
+            return self.set_to.get(quantity) != value
+        if watched(quantity) is None:
+            return quantity in SPEAKS
+        slot = (source, quantity, int(at_s // DEVICE_EVERY_S))
+        if slot in self.taken:
+            return False
+        self.taken.add(slot)
+        return True
+
+    def note(self, quantity: str, value: float) -> None:
+        self.set_to[quantity] = value
 
 
 def _happened(view: TripView, start: datetime) -> Iterator[Item]:
@@ -289,7 +334,7 @@ class LiveTrip:
         if item.at_s >= self._kept[-1][1] + KEEP_EVERY_S:
             self._kept.append((len(self._fed), item.at_s, copy.deepcopy(trunk)))
         if item.what == "seen":
-            seen = Seen(item.at_s, item.quantity, item.value)
+            seen = Seen(item.at_s, item.quantity, item.value, source=item.source)
             self._judged[item.seq, item.quantity] = trunk.observe(seen)
         else:
             trunk.happened(item.at_s, item.what, dict(item.detail))

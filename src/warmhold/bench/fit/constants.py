@@ -16,7 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from warmhold.model import Quantity, Unit
-from warmhold.science.battery import PEUKERT_LEAD, PEUKERT_LITHIUM, health_by_age
+from warmhold.science.battery import (
+    PEUKERT_LEAD,
+    PEUKERT_LEAD_SPREAD,
+    PEUKERT_LITHIUM,
+    PEUKERT_LITHIUM_SPREAD,
+    health_by_age,
+)
 from warmhold.simulate import layout as at
 from warmhold.simulate.scenario import (
     _UNIT_SHARES,
@@ -37,11 +43,7 @@ N_VALUE: Final = at.N_PARAM + 5
 USABLE_KEY: Final = "battery.health"
 RATE_KEY: Final = "battery.rate"
 COLD_KEY: Final = "battery.cold"
-# Peukert exponents of AGM cells run from 1.05 to 1.15 (verified, see science.battery [2]); for
-# lithium one figure, 1.05, is given, and the spread is ours. So is that of the cold effect.
-RATE_SPREAD_LEAD: Final = 0.03
-RATE_SPREAD_LITHIUM: Final = 0.02
-COLD_SPREAD: Final = 0.25
+COLD_SPREAD: Final = 0.25  # of the cold effect, own choice
 
 BODY_MASS_KG: Final = 3.0  # no baby is aboard: only keeps the unused equations finite
 BODY_AREA_M2: Final = 0.2
@@ -125,7 +127,7 @@ def constants_of(unit: Unit) -> tuple[Constant, ...]:
             found.append(_from_file(unit, path, title, label, place, factor, "positive"))
     found.append(usable_energy(unit))
     lead = unit.battery.chemistry == "lead-acid"
-    spread = RATE_SPREAD_LEAD if lead else RATE_SPREAD_LITHIUM
+    spread = PEUKERT_LEAD_SPREAD if lead else PEUKERT_LITHIUM_SPREAD
     middle = (PEUKERT_LEAD if lead else PEUKERT_LITHIUM) - 1.0
     found.append(
         Constant(

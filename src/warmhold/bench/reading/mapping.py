@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
-from warmhold.bench.log import NUMBERS, WORDS
 from warmhold.bench.reading.strict import read_source, validated
-from warmhold.bench.reading.units import unit_named, units_for
+from warmhold.bench.reading.units import BENCH
+from warmhold.bench.reading.vocabulary import Vocabulary
 from warmhold.model.base import Between, Frozen, Moment, Text
 from warmhold.model.checks import Values
 from warmhold.model.explain import Problem
@@ -52,14 +52,19 @@ class OfUnit(Frozen):
     name: Text | None = None
 
 
-class Channel(Frozen):
-    """One channel: its column, its unit, and the certificate of what measured it."""
+class Column(Frozen):
+    """One column: what it holds, and in which unit."""
 
     name: Text
     column: Text
     unit: Text | None = None
     step: Annotated[float, _POSITIVE] | None = None
     words: dict[str, str] = {}  # noqa: RUF012  pydantic copies it
+
+
+class Channel(Column):
+    """One channel: its column, its unit, and the certificate of what measured it."""
+
     certificate: Text | None = None
     certificate_u: Annotated[float, Between(0)] | None = None
     certificate_u_percent: Annotated[float, Between(0, 100)] | None = None
@@ -67,8 +72,8 @@ class Channel(Frozen):
     drift: Annotated[float, Between(0)] | None = None
 
 
-class LogMapping(Frozen):
-    """How to read logs of one header."""
+class TableMapping(Frozen):
+    """How to read tables of one header, whatever they are of."""
 
     format: Literal[1]
     name: Text
@@ -79,20 +84,45 @@ class LogMapping(Frozen):
     encoding: Literal["utf-8", "utf-16", "latin-1"] = "utf-8"
     missing: tuple[str, ...] = NOTHING_READ
     time: Times
+    channel: tuple[Column, ...]
+
+    @property
+    def whose(self) -> OfUnit:
+        """What the table is of."""
+        raise NotImplementedError
+
+
+class LogMapping(TableMapping):
+    """How to read logs of one header."""
+
     unit: OfUnit
     channel: tuple[Channel, ...]
 
+    @property
+    def whose(self) -> OfUnit:
+        """Which unit the log is of."""
+        return self.unit
+
 
 @dataclass(frozen=True)
-class Mapped:
-    """A mapping with the place of every key, so that what a log shows can be told there."""
+class MappedTable:
+    """A mapping with the place of every key, so that what a file shows can be told there."""
 
-    mapping: LogMapping
+    mapping: TableMapping
     source: Source
+    vocabulary: Vocabulary
 
     def fault(self, path: tuple[str | int, ...], found: str, allowed: str, todo: str) -> Fault:
         """Make a fault at a key of the mapping."""
         return Problem(path, found, allowed, todo).fault(self.source.file, self.source.lines)
+
+
+@dataclass(frozen=True)
+class Mapped(MappedTable):
+    """The mapping of a log of the bench."""
+
+    mapping: LogMapping
+    vocabulary: Vocabulary = BENCH
 
 
 def load_mapping(path: Path) -> Mapped:
@@ -115,7 +145,7 @@ def parse_mapping(text: str, origin: str) -> Mapped:
 
 
 def _mapped(source: Source) -> Mapped:
-    return Mapped(validated(LogMapping, source, _check), source)
+    return Mapped(validated(LogMapping, source, checks(BENCH)), source)
 
 
 def fingerprint(header: Sequence[str]) -> str:
@@ -130,19 +160,33 @@ def fingerprint(header: Sequence[str]) -> str:
 # --- checks between keys ------------------------------------------------------------------------
 
 
-def _check(values: Values) -> Iterator[Problem]:
-    yield from _check_times(values)
-    yield from _check_unit(values)
+def checks(vocabulary: Vocabulary) -> Callable[[Values], Iterator[Problem]]:
+    """Return what tells every contradiction between the keys of a mapping."""
+
+    def check(values: Values) -> Iterator[Problem]:
+        yield from check_times(values, vocabulary)
+        yield from _check_marks(values)
+        yield from check_whose(values, vocabulary)
+        yield from check_columns(values, vocabulary)
+
+    return check
+
+
+def _check_marks(values: Values) -> Iterator[Problem]:
     if values.at("delimiter") == "comma" and values.at("decimal") == "comma":
         yield Problem(
             ("decimal",), '"comma" with delimiter = "comma"', '"point" when commas part the cells',
             "check one line of the log in an editor",
         )  # fmt: skip
+
+
+def check_columns(values: Values, vocabulary: Vocabulary) -> Iterator[Problem]:
+    """Tell what contradicts itself in the tables ``[[channel]]``."""
     seen: dict[str, int] = {}
     for row in values.rows("channel"):
         name = values.at("channel", row, "name")
         if isinstance(name, str):
-            if name in seen:
+            if name in seen and name != ASK:
                 yield Problem(
                     ("channel", row, "name"),
                     f"{value_text(name)}, as in channel {seen[name] + 1}",
@@ -150,10 +194,11 @@ def _check(values: Values) -> Iterator[Problem]:
                     "take one of the two out",
                 )
             seen.setdefault(name, row)
-            yield from _check_channel(values, row, name)
+            yield from _check_channel(values, row, name, vocabulary)
 
 
-def _check_times(values: Values) -> Iterator[Problem]:
+def check_times(values: Values, vocabulary: Vocabulary) -> Iterator[Problem]:
+    """Tell what contradicts itself in the table ``[time]``."""
     how = values.at("time", "format")
     if isinstance(how, str):
         yield from _check_format(how)
@@ -162,7 +207,8 @@ def _check_times(values: Values) -> Iterator[Problem]:
         problem = zone_problem(zone)
         if problem is not None:
             yield Problem(("time", "zone"), value_text(zone), *problem)
-    if isinstance(how, str) and how in ELAPSED and not values.stands("time", "start"):
+    needs_start = vocabulary.stated_start and isinstance(how, str) and how in ELAPSED
+    if needs_start and not values.stands("time", "start"):
         yield Problem(
             ("time", "start"), "nothing", "the moment of 0, such as 2026-01-14T02:40:00+00:00",
             "add start = ... to [time]: the column counts from it",
@@ -214,27 +260,38 @@ def _zones() -> frozenset[str]:
     return frozenset(available_timezones())
 
 
-def _check_unit(values: Values) -> Iterator[Problem]:
-    if not values.stands("unit"):
+def check_whose(values: Values, vocabulary: Vocabulary) -> Iterator[Problem]:
+    """Tell what contradicts itself where a mapping says what a file is of."""
+    whose, asked = vocabulary.whose, vocabulary.asked
+    if not values.stands(whose):
         return
-    named, column = values.stands("unit", "name"), values.stands("unit", "column")
-    if named and values.at("unit", "name") == ASK:
+    named, column = values.stands(whose, "name"), values.stands(whose, "column")
+    if named and values.at(whose, "name") == ASK:
         yield Problem(
-            ("unit", "name"), '"?"', "the name of the unit that the log is of",
-            "write the name as the unit's file has it",
+            (whose, "name"), '"?"', f"the name of the {asked} that the log is of",
+            f"write the name as the {asked}'s file has it" if whose == "unit"
+            else f"write which {asked} told this, such as its kind and where it stands",
         )  # fmt: skip
     if named == column:
         yield Problem(
-            ("unit",),
+            (whose,),
             "both column and name" if named else "neither column nor name",
-            "the column that names the unit, or its name",
-            "keep the column" if named else 'add name = "..." to [unit]',
+            f"the column that names the {asked}, or its name",
+            "keep the column" if named else f'add name = "..." to [{whose}]',
         )
 
 
-def _check_channel(values: Values, row: int, name: str) -> Iterator[Problem]:
+def _check_channel(
+    values: Values, row: int, name: str, vocabulary: Vocabulary
+) -> Iterator[Problem]:
     path = ("channel", row)
-    known = (*NUMBERS, *WORDS)
+    known, units = vocabulary.known, vocabulary.units_for
+    if name == ASK:
+        yield Problem(
+            (*path, "name"), '"?"', "one of " + ", ".join(known),
+            "say what the column holds; where it was measured is never guessed",
+        )  # fmt: skip
+        return
     if name not in known:
         near = nearest(name, known)
         yield Problem(
@@ -243,16 +300,16 @@ def _check_channel(values: Values, row: int, name: str) -> Iterator[Problem]:
         )  # fmt: skip
         return
     unit = values.at(*path, "unit")
-    if name in WORDS:
-        yield from _check_words(values, row, name)
+    if name in vocabulary.words:
+        yield from _check_words(values, row, vocabulary.words[name])
         return
-    if isinstance(unit, str) and unit_named(unit) in units_for(name):
+    if isinstance(unit, str) and vocabulary.unit_named(unit) in units(name):
         pass
     elif isinstance(unit, str) or not values.stands(*path, "unit"):
         yield Problem(
             (*path, "unit"),
             value_text(unit) if isinstance(unit, str) else "nothing",
-            "one of " + ", ".join(units_for(name)),
+            "one of " + ", ".join(units(name)),
             f"say in which unit {name} is written; it is never guessed",
         )
     if values.stands(*path, "words"):
@@ -272,20 +329,20 @@ def _check_channel(values: Values, row: int, name: str) -> Iterator[Problem]:
         )  # fmt: skip
 
 
-def _check_words(values: Values, row: int, name: str) -> Iterator[Problem]:
+def _check_words(values: Values, row: int, ours_all: tuple[str, ...]) -> Iterator[Problem]:
     given = values.at("channel", row, "words")
     if not given:
         yield Problem(
             ("channel", row, "words"), "nothing",
-            "the log's own word for each of " + ", ".join(WORDS[name]),
-            f'add words = {{ "..." = "{WORDS[name][0]}", ... }}',
+            "the log's own word for each of " + ", ".join(ours_all),
+            f'add words = {{ "..." = "{ours_all[0]}", ... }}',
         )  # fmt: skip
         return
     for theirs, ours in given.items():
-        if ours in WORDS[name]:
+        if ours in ours_all:
             continue
-        near = nearest(str(ours), WORDS[name])
+        near = nearest(str(ours), ours_all)
         yield Problem(
-            ("channel", row, "words", theirs), value_text(ours), "one of " + ", ".join(WORDS[name]),
+            ("channel", row, "words", theirs), value_text(ours), "one of " + ", ".join(ours_all),
             f'write "{near}"' if near else "choose what it means",
         )  # fmt: skip

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
@@ -16,50 +16,13 @@ from pathlib import Path
 
 import tomli_w
 
-from warmhold.bench.log import NUMBERS, WORDS
 from warmhold.bench.reading.mapping import ASK, DELIMITERS, fingerprint
-from warmhold.bench.reading.reader import unit_in
 from warmhold.bench.reading.strict import read_bytes
 from warmhold.bench.reading.table import LARGEST_LOG, decoded, part
-from warmhold.bench.reading.units import units_for
+from warmhold.bench.reading.units import BENCH
+from warmhold.bench.reading.vocabulary import Vocabulary
 from warmhold.model.fault import Fault, FaultyInput
 
-# Words in a column's name -> channel. The first rule whose words all occur is taken; each group
-# of words counts when one of them occurs. Common words only.
-_AIR = ("air", "hood", "chamber")
-_SHOWN = ("shown", "display", "displayed", "indicated", "unit reads", "reads")
-_SET = ("set", "setting", "setpoint", "target")
-_BATTERY = ("battery", "batt", "accu", "pack")
-_RULES: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...] = (
-    ("ambient_air_speed_m_s", (("speed", "wind", "anemometer", "draught"),)),
-    ("ambient_c", (("ambient", "room", "outside", "lab"),)),
-    ("oxygen_reference_percent", (("oxygen", "o2"), ("reference", "ref", "test gas", "gas"))),
-    ("oxygen_shown_percent", (("oxygen", "o2"),)),
-    ("humidity_shown_percent", (("humidity", "rh"), _SHOWN)),
-    ("humidity_percent", (("humidity", "rh"),)),
-    ("skin_set_c", (("skin",), _SET)),
-    ("skin_shown_c", (("skin",),)),
-    ("reference_c", (("reference", "ref", "bath"),)),
-    ("battery_v", (_BATTERY, ("voltage", "volt", "volts", "v"))),
-    ("battery_a", (_BATTERY, ("current", "amp", "amps", "ampere", "a"))),
-    ("battery_w", (_BATTERY, ("power", "watt", "watts", "w"))),
-    ("battery_c", (_BATTERY, ("temp", "temperature", "c"))),
-    ("battery_divisions", (_BATTERY, ("bars", "divisions", "bar"))),
-    ("heater_percent", (("heater", "heating"),)),
-    ("supply_w", (("supply", "mains", "socket"), ("power", "watt", "watts", "w"))),
-    ("source", (("source", "supply", "powered by"),)),
-    ("opening", (("opening", "door", "port", "ports", "hatch"),)),
-    ("wall_c", (("wall",),)),
-    ("air_set_c", (_SET,)),
-    ("air_shown_c", (_AIR, _SHOWN)),
-    ("air_shown_c", (_SHOWN,)),
-    ("air_b_c", (("point b", "air b", "b"),)),
-    ("air_c_c", (("point c", "quarter c", "air point c"),)),
-    ("air_d_c", (("point d", "air d", "d"),)),
-    ("air_e_c", (("point e", "air e", "e"),)),
-    ("air_c", (("centre", "center", "middle", "mid", "point a", "air a"),)),
-    ("air_c", (_AIR,)),
-)
 _TIME = (
     "time",
     "timestamp",
@@ -73,7 +36,6 @@ _TIME = (
     "utc",
     "clock",
 )
-_UNIT_COLUMN = ("unit", "device", "incubator", "unit name")
 _FORMATS = (
     "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y/%m/%d %H:%M:%S", "%Y/%m/%d %H:%M",
     "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M",
@@ -83,15 +45,6 @@ _EITHER = (  # day and month may be meant either way round
     ("%d/%m/%Y %H:%M", "%m/%d/%Y %H:%M"),
     ("%d-%m-%Y %H:%M:%S", "%m-%d-%Y %H:%M:%S"),
 )
-_WORDS = {
-    "source": {
-        "mains": "mains", "ac": "mains", "vehicle": "vehicle", "dc": "vehicle",
-        "aircraft": "aircraft", "battery": "battery", "batt": "battery", "off": "off",
-    },
-    "opening": {
-        "closed": "closed", "shut": "closed", "port": "port", "ports": "port", "front": "front",
-    },
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -110,8 +63,10 @@ class Proposal:
     left: tuple[str, ...]
 
 
-def propose(path: Path) -> Proposal:
+def propose(path: Path, vocabulary: Vocabulary = BENCH) -> Proposal:
     """Propose a mapping from the header of a log.
+
+    vocabulary : what its columns can hold
 
     Raises ``FaultyInput`` when there is no header line to go by.
     """
@@ -123,48 +78,69 @@ def propose(path: Path) -> Proposal:
     if not header_row:
         fault = Fault(
             str(path), 1, "", "no line that looks like a header", "a line that names the columns",
-            "write a mapping by hand, with header_row = 0 and columns such as #1: docs/bench.md",
+            "write a mapping by hand, with header_row = 0 and columns such as #1: "
+            + vocabulary.guide,
         )  # fmt: skip
         raise FaultyInput((fault,))
     header, rows, _ = part(top, DELIMITERS[delimiter], header_row, str(path))
+    layout = {"delimiter": delimiter, "header_row": header_row, "encoding": encoding}
+    return proposed(header, rows, path.name, layout, vocabulary)
+
+
+def proposed(
+    header: Sequence[str], rows: Sequence[Sequence[str]], name: str,
+    layout: Mapping[str, object], vocabulary: Vocabulary,
+) -> Proposal:  # fmt: skip
+    """Propose a mapping from a header and some rows below it.
+
+    layout : how the file is parted; goes into the mapping as it is
+    """
+    delimiter = layout.get("delimiter")
     rows = [row for row in rows if len(row) >= len(header)]
     cells = [cell for row in rows for cell in row]
     decimal = "point"
-    if delimiter != "comma" and any(re.fullmatch(r"[+-]?\d+,\d+", cell) for cell in cells):
+    if delimiter not in (None, "comma") and any(
+        re.fullmatch(r"[+-]?\d+,\d+", cell) for cell in cells
+    ):
         decimal = "comma"
     time, used = _time(header, rows)
-    unit, at = _unit(header)
+    unit, at = _unit(header, vocabulary)
     used |= {at} if at is not None else set()
-    channels, told, left = _channels(header, rows, used)
+    channels, told, left = channels_for(header, rows, used, vocabulary)
     document = {
         "format": 1,
-        "name": f"columns of {path.name}"[:200],
+        "name": f"columns of {name}"[:200],
         "fingerprint": fingerprint(header),
-        "delimiter": delimiter,
+        **layout,
         "decimal": decimal,
-        "header_row": header_row,
-        "encoding": encoding,
         "time": time,
-        "unit": unit,
+        vocabulary.whose: unit,
         "channel": channels,
     }
     return Proposal(
-        text=_HEAD + _text(document) + _left_text(left),
+        text=head_text(vocabulary) + mapping_text(document) + _left_text(left),
         told=tuple(told),
-        open=tuple(_open(document)),
+        open=tuple(open_keys(document, vocabulary)),
         left=tuple(left),
     )
+
+
+def head_text(vocabulary: Vocabulary) -> str:
+    """Return the remarks at the head of a proposed mapping."""
+    return _HEAD + (_CERTIFICATES if vocabulary is BENCH else "")
 
 
 _HEAD = """\
 # Proposed from the header of a log. Read every line and correct it: each channel must name the
 # column that holds it. "?" stands where the header does not say; fill it in.
+"""
+_CERTIFICATES = """\
 # Certificates are added by hand to the channel of a reference instrument, in its own unit:
 #   certificate = "no. 123, 2026-02", certificate_u = 0.10, certificate_k = 2, drift = 0.05
 """
 
 
-def _text(document: dict[str, object]) -> str:
+def mapping_text(document: dict[str, object]) -> str:
     """Write a mapping with one table a channel, so that each has lines of its own."""
     plain = {key: value for key, value in document.items() if key != "channel"}
     parts = [tomli_w.dumps(plain)]
@@ -192,15 +168,21 @@ def _left_text(left: Sequence[str]) -> str:
     return f"\n# Columns that no channel names: {shown}\n"
 
 
-def _open(document: dict[str, object]) -> list[str]:
+def open_keys(document: dict[str, object], vocabulary: Vocabulary) -> list[str]:
+    """Return what a person has to fill in, as dotted keys."""
     out = []
-    for key in ("time", "unit"):
+    for key in ("time", vocabulary.whose):
         table = document[key]
         assert isinstance(table, dict)
         out += [f"{key}.{name}" for name, value in table.items() if value == ASK]
     channels = document["channel"]
     assert isinstance(channels, list)
-    out += [f"unit of {one['name']}" for one in channels if one.get("unit") == ASK]
+    out += [f"what “{one['column']}” holds" for one in channels if one["name"] == ASK]
+    out += [
+        f"unit of {one['name'] if one['name'] != ASK else one['column']}"
+        for one in channels
+        if one.get("unit") == ASK
+    ]
     return out
 
 
@@ -288,42 +270,52 @@ def _format(texts: Sequence[str]) -> tuple[str, bool]:
     return ASK, False
 
 
-def _unit(header: Sequence[str]) -> tuple[dict[str, str], int | None]:
+def _unit(header: Sequence[str], vocabulary: Vocabulary) -> tuple[dict[str, str], int | None]:
     for i, name in enumerate(header):
-        if _plain(name).strip() in _UNIT_COLUMN:
+        if _plain(name).strip() in vocabulary.whose_columns:
             return {"column": name}, i
     return {"name": ASK}, None
 
 
-def _channels(
-    header: Sequence[str], rows: Sequence[Sequence[str]], used: set[int]
+def channels_for(
+    header: Sequence[str], rows: Sequence[Sequence[str]], used: set[int], vocabulary: Vocabulary
 ) -> tuple[list[dict[str, object]], list[tuple[str, str, str]], list[str]]:
+    """Return the channels that a header tells, each with column and unit, and what is left."""
     wishes: dict[str, list[int]] = {}
     for i, name in enumerate(header):
         if i in used or not name:
             continue
-        unit = unit_in(name)
-        for channel, groups in _RULES:
+        unit = vocabulary.unit_in(name)
+        for channel, groups in vocabulary.rules:
             if not all(_fits(name, group, unit) for group in groups):
                 continue
-            if channel in NUMBERS and unit is not None and unit not in units_for(channel):
+            if (
+                channel in vocabulary.numbers
+                and unit is not None
+                and unit not in vocabulary.units_for(channel)
+            ):
                 continue
-            if channel in WORDS and any(re.search(r"\d", row[i]) for row in rows[:20]):
+            if channel in vocabulary.words and any(re.search(r"\d", row[i]) for row in rows[:20]):
                 continue
             wishes.setdefault(channel, []).append(i)
             break
-    taken = {at[0]: channel for channel, at in wishes.items() if len(at) == 1}
+    taken = {
+        at: channel
+        for channel, places in wishes.items()
+        for at in places
+        if len(places) == 1 or channel == ASK
+    }
     out: list[dict[str, object]] = []
     told = []
     for i, channel in sorted(taken.items()):
         one: dict[str, object] = {"name": channel, "column": header[i]}
-        if channel in WORDS:
+        if channel in vocabulary.words:
             seen = dict.fromkeys(row[i] for row in rows if row[i])
-            known = _WORDS[channel]
+            known = vocabulary.known_words[channel]
             one["words"] = {word: known.get(word.lower(), ASK) for word in seen} or {ASK: ASK}
             told.append((channel, header[i], "words"))
         else:
-            one["unit"] = unit_in(header[i]) or ASK
+            one["unit"] = vocabulary.unit_in(header[i]) or ASK
             told.append((channel, header[i], str(one["unit"])))
         out.append(one)
     left = [n for i, n in enumerate(header) if n and i not in taken and i not in used]

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
-from warmhold.bench.log import NUMBERS, WORDS, Floats, Log
-from warmhold.bench.reading.mapping import Channel, Mapped, fingerprint
+from warmhold.bench.log import Floats, Log
+from warmhold.bench.reading.mapping import Channel, Column, Mapped, MappedTable, fingerprint
 from warmhold.bench.reading.table import Cells, place, read_cells
 from warmhold.bench.reading.times import to_utc
-from warmhold.bench.reading.units import plausible, scale, to_base, unit_named, units_for
+from warmhold.bench.reading.vocabulary import Vocabulary
 from warmhold.model.fault import Fault, FaultyInput
 from warmhold.model.words import nearest, plain, value_text
 
@@ -60,8 +61,19 @@ def read_log(path: Path, mapped: Mapped, unit: str = "") -> Reading:
 
     Raises ``FaultyInput`` with every reason why the log cannot be read.
     """
-    file, mapping = str(path), mapped.mapping
-    cells = read_cells(path, mapping)
+    return read_rows(read_cells(path, mapped.mapping), mapped, str(path), path.name, unit)
+
+
+def read_rows(cells: Cells, mapped: MappedTable, file: str, name: str, asked: str = "") -> Reading:
+    """Read rows of cells, whatever file they came from.
+
+    file : how the file is called in faults
+    name : under which name it is kept
+    asked : name of what the file has to be of; a file of another is refused
+
+    Raises ``FaultyInput`` with every reason why they cannot be read.
+    """
+    mapping, vocabulary = mapped.mapping, mapped.vocabulary
     faults: list[Fault] = []
     noticed: list[str] = []
     if cells.cut_off:
@@ -77,19 +89,21 @@ def read_log(path: Path, mapped: Mapped, unit: str = "") -> Reading:
                 )
             )  # fmt: skip
     times, dates = _times(cells, mapped, faults)
-    name = _unit_name(cells, mapped, file, unit, faults)
+    whose = _unit_name(cells, mapped, file, asked, faults)
     numbers: dict[str, Floats] = {}
     words: dict[str, tuple[str, ...]] = {}
     for row, channel in enumerate(mapping.channel):
         at = _column(cells, mapped, ("channel", row, "column"), channel.column, faults)
         if at is None:
             continue
-        if channel.name in WORDS:
-            words[channel.name] = _words(cells, at, channel, file, mapping.missing, faults)
+        if channel.name in vocabulary.words:
+            words[channel.name] = _words(cells, at, channel, mapped, file, faults)
         else:
             values = _numbers(cells, at, channel, mapped, file, faults)
             _check_unit(cells, at, values, row, channel, mapped, faults)
-            numbers[channel.name] = to_base(channel.name, _unit(channel), values)
+            numbers[channel.name] = vocabulary.to_base(
+                channel.name, vocabulary.unit_named(channel.unit or "") or "", values
+            )
     moments: tuple[datetime, ...] = ()
     if times is not None:
         texts = times if dates is None else [f"{d} {t}" for d, t in zip(dates, times, strict=True)]
@@ -110,31 +124,29 @@ def read_log(path: Path, mapped: Mapped, unit: str = "") -> Reading:
         numbers[key] = rows
     start = stamps[0]
     seconds = np.array([(one - start).total_seconds() for one in stamps])
-    noticed += _gaps(seconds, start)
-    noticed += _implausible(numbers, seconds, start)
+    noticed += gaps_told(seconds, start)
+    noticed += odd_told(numbers, seconds, start, vocabulary)
     log = Log(
-        unit=name,
+        unit=whose,
         start_utc=start,
         seconds=seconds,
         numbers=numbers,
         words=words,
-        steps=_steps(mapping.channel, numbers),
+        steps=_steps(mapping.channel, numbers, vocabulary),
         fingerprint=cells.fingerprint,
-        name=path.name,
+        name=name,
         noticed=tuple(noticed),
     )
     instruments = {
-        one.name: instrument for one in mapping.channel if (instrument := _instrument(one))
+        one.name: instrument
+        for one in mapping.channel
+        if (instrument := _instrument(one, vocabulary))
     }
     return Reading(log, instruments, _unused(cells, mapped))
 
 
-def _unit(channel: Channel) -> str:
-    return unit_named(channel.unit or "") or ""
-
-
 def _column(
-    cells: Cells, mapped: Mapped, path: tuple[str | int, ...], column: str, faults: list[Fault]
+    cells: Cells, mapped: MappedTable, path: tuple[str | int, ...], column: str, faults: list[Fault]
 ) -> int | None:
     found = place(cells.header, cells.width, column)
     if isinstance(found, int):
@@ -152,7 +164,7 @@ def _column(
 
 
 def _times(
-    cells: Cells, mapped: Mapped, faults: list[Fault]
+    cells: Cells, mapped: MappedTable, faults: list[Fault]
 ) -> tuple[list[str] | None, list[str] | None]:
     times = mapped.mapping.time
     at = _column(cells, mapped, ("time", "column"), times.column, faults)
@@ -166,19 +178,19 @@ def _times(
 
 
 def _unit_name(
-    cells: Cells, mapped: Mapped, file: str, asked: str, faults: list[Fault]
+    cells: Cells, mapped: MappedTable, file: str, asked: str, faults: list[Fault]
 ) -> str:  # fmt: skip
-    of = mapped.mapping.unit
+    of, whose, what = mapped.mapping.whose, mapped.vocabulary.whose, mapped.vocabulary.asked
     if of.name is not None:
         if asked and not _same(of.name, asked):
             faults.append(
                 mapped.fault(
-                    ("unit", "name"), value_text(of.name), f"{value_text(asked)}, as was asked for",
-                    "check which unit this log is of; nothing is judged for another unit",
+                    (whose, "name"), value_text(of.name), f"{value_text(asked)}, as was asked for",
+                    f"check which {what} this log is of; nothing is judged for another {what}",
                 )
             )  # fmt: skip
         return of.name
-    at = _column(cells, mapped, ("unit", "column"), of.column or "", faults)
+    at = _column(cells, mapped, (whose, "column"), of.column or "", faults)
     if at is None:
         return ""
     first: dict[str, int] = {}
@@ -189,13 +201,13 @@ def _unit_name(
     if len(names) > 1:
         faults.append(
             Fault(file, first[names[1]], of.column or "", value_text(names[1]),
-                  f"one unit in a log; it begins with {value_text(names[0])}",
-                  "part the log by unit")
+                  f"one {what} in a log; it begins with {value_text(names[0])}",
+                  f"part the log by {what}")
         )  # fmt: skip
         return ""
     if not names:
         faults.append(
-            mapped.fault(("unit", "column"), "no name in that column", "the name of the unit",
+            mapped.fault((whose, "column"), "no name in that column", f"the name of the {what}",
                          'write name = "..." instead of column')
         )  # fmt: skip
         return ""
@@ -203,7 +215,7 @@ def _unit_name(
         faults.append(
             Fault(file, first[names[0]], of.column or "", value_text(names[0]),
                   f"{value_text(asked)}, as was asked for",
-                  "check which unit this log is of; nothing is judged for another unit")
+                  f"check which {what} this log is of; nothing is judged for another {what}")
         )  # fmt: skip
     return names[0]
 
@@ -219,7 +231,7 @@ def _same(one: str, other: str) -> bool:
 
 
 def _numbers(
-    cells: Cells, at: int, channel: Channel, mapped: Mapped, file: str, faults: list[Fault]
+    cells: Cells, at: int, channel: Column, mapped: MappedTable, file: str, faults: list[Fault]
 ) -> Floats:
     comma = mapped.mapping.decimal == "comma"
     missing = set(mapped.mapping.missing)
@@ -257,9 +269,10 @@ def _cell_advice(text: str, comma: bool) -> str:
 
 
 def _words(
-    cells: Cells, at: int, channel: Channel, file: str, missing: Sequence[str], faults: list[Fault]
+    cells: Cells, at: int, channel: Column, mapped: MappedTable, file: str, faults: list[Fault]
 ) -> tuple[str, ...]:
-    nothing = set(missing)
+    nothing = set(mapped.mapping.missing)
+    ours_all = ", ".join(mapped.vocabulary.words[channel.name])
     told = {" ".join(key.split()).casefold(): ours for key, ours in channel.words.items()}
     out: list[str] = []
     odd: dict[str, int] = {}
@@ -273,23 +286,49 @@ def _words(
         faults.append(
             Fault(file, line, channel.column, value_text(text),
                   "a word of the mapping: " + plain(", ".join(channel.words)),
-                  f"say in words what it means: one of {', '.join(WORDS[channel.name])}")
+                  f"say in words what it means: one of {ours_all}")
         )  # fmt: skip
     return tuple(out)
 
 
 def _check_unit(
-    cells: Cells, at: int, values: Floats, row: int, channel: Channel, mapped: Mapped,
+    cells: Cells, at: int, values: Floats, row: int, channel: Column, mapped: MappedTable,
     faults: list[Fault],
 ) -> None:  # fmt: skip
     """Tell a unit that the header or the numbers themselves contradict."""
-    unit = _unit(channel)
-    written = unit_in(cells.header[at]) if cells.header else None
+    written = cells.header[at] if cells.header else ""
+    check_unit(written, values, row, channel, mapped, faults)
+
+
+class Placing(Protocol):
+    """A mapping that knows its vocabulary and can tell a fault at one of its keys."""
+
+    @property
+    def vocabulary(self) -> Vocabulary:
+        """What the columns can hold."""
+
+    def fault(self, path: tuple[str | int, ...], found: str, allowed: str, todo: str) -> Fault:
+        """Make a fault at a key of the mapping."""
+
+
+def check_unit(
+    header: str, values: Floats, row: int, channel: Column, mapped: Placing,
+    faults: list[Fault],
+) -> None:  # fmt: skip
+    """Tell a unit that a column's name or its numbers contradict.
+
+    header : name of the column as the file has it
+    values : as they stand in the file, shape (n,) [channel.unit]
+    row : of the channel in the mapping
+    """
+    vocabulary = mapped.vocabulary
+    unit = vocabulary.unit_named(channel.unit or "") or ""
+    units_for, written = vocabulary.units_for, vocabulary.unit_in(header)
     if written is not None and written in units_for(channel.name) and written != unit:
         faults.append(
             mapped.fault(
                 ("channel", row, "unit"), f"{value_text(channel.unit)}; the log's header says "
-                f"{value_text(cells.header[at])}", f'"{written}"', "write what the header says",
+                f"{value_text(header)}", f'"{written}"', "write what the header says",
             )
         )  # fmt: skip
         return
@@ -298,8 +337,8 @@ def _check_unit(
         return
 
     def share(name: str) -> float:
-        low, high = plausible(channel.name)
-        base = to_base(channel.name, name, read)
+        low, high = vocabulary.plausible(channel.name)
+        base = vocabulary.to_base(channel.name, name, read)
         return float(np.mean((base >= low) & (base <= high)))
 
     if share(unit) >= 0.5:
@@ -316,16 +355,6 @@ def _check_unit(
         )  # fmt: skip
 
 
-def unit_in(header: str) -> str | None:
-    """Return the unit that a column's name carries, such as ``Air [°C]``."""
-    for pattern in (r"\[([^\]]+)\]", r"\(([^)]+)\)", r"/\s*([^/]+)$", r",\s*([^,]+)$"):
-        match = re.search(pattern, header)
-        if match and (unit := unit_named(match[1])):
-            return unit
-    match = re.search(r"[_ ](degc|degf|°c|°f|c|f|w|v|a|percent|%)$", header.lower())
-    return unit_named(match[1]) if match else None
-
-
 # --- order --------------------------------------------------------------------------------------
 
 
@@ -334,7 +363,7 @@ def _ordered(
     numbers: dict[str, Floats],
     words: dict[str, tuple[str, ...]],
     cells: Cells,
-    mapped: Mapped,
+    mapped: MappedTable,
     file: str,
     noticed: list[str],
 ) -> tuple[list[int], dict[str, Floats]]:
@@ -374,7 +403,7 @@ def _joined(
     numbers: dict[str, Floats],
     words: dict[str, tuple[str, ...]],
     cells: Cells,
-    mapped: Mapped,
+    mapped: MappedTable,
     file: str,
     noticed: list[str],
 ) -> tuple[list[int], dict[str, Floats]]:
@@ -429,7 +458,8 @@ def _clock(start: datetime, seconds: float) -> str:
     return f"{start + timedelta(seconds=seconds):%H:%M:%S}"
 
 
-def _gaps(seconds: Floats, start: datetime) -> list[str]:
+def gaps_told(seconds: Floats, start: datetime) -> list[str]:
+    """Say how often readings come as a rule, and where they do not."""
     steps = np.diff(seconds)
     usual = float(np.median(steps))
     long = [(a, b) for a, b in pairwise(seconds) if b - a > GAP_OF_MEDIAN * usual]
@@ -444,30 +474,41 @@ def _gaps(seconds: Floats, start: datetime) -> list[str]:
     return out
 
 
-def _implausible(numbers: dict[str, Floats], seconds: Floats, start: datetime) -> list[str]:
+def odd_told(
+    numbers: Mapping[str, Floats], seconds: Floats, start: datetime, vocabulary: Vocabulary
+) -> list[str]:
+    """Say which readings cannot be."""
     out = []
     for key, values in numbers.items():
-        low, high = plausible(key)
+        low, high = vocabulary.plausible(key)
         odd = np.flatnonzero((values < low) | (values > high))
         if len(odd):
             i = odd[0]
+            first = f"{values[i]:g} {vocabulary.numbers[key][0]}"
             out.append(
-                f"{key}: {len(odd)} readings cannot be ({values[i]:g} {NUMBERS[key][0]} at "
-                f"{_clock(start, seconds[i])} UTC); they are kept, and no verdict rests on them"
+                f"{key}: {len(odd)} readings cannot be ({first} at "
+                f"{_clock(start, seconds[i])} UTC); {vocabulary.odd}"
             )
     return out
 
 
-def _steps(channels: Sequence[Channel], numbers: dict[str, Floats]) -> dict[str, float]:
+def _steps(
+    channels: Sequence[Column], numbers: dict[str, Floats], vocabulary: Vocabulary
+) -> dict[str, float]:
     out = {}
     for one in channels:
         if one.name not in numbers:
             continue
         if one.step is not None:
-            out[one.name] = one.step * scale(one.name, _unit(one))
+            out[one.name] = one.step * _size(one, vocabulary)
         elif (step := estimated_step(numbers[one.name])) is not None:
             out[one.name] = step
     return out
+
+
+def _size(column: Column, vocabulary: Vocabulary) -> float:
+    """Return what a difference of one in a column's unit is in the unit of what it holds."""
+    return vocabulary.scale(column.name, vocabulary.unit_named(column.unit or "") or "")
 
 
 def estimated_step(values: Floats) -> float | None:
@@ -489,12 +530,14 @@ def estimated_step(values: Floats) -> float | None:
     return float(f"{exact:.6g}")
 
 
-def _instrument(channel: Channel) -> Instrument | None:
-    if channel.drift is None or (
-        channel.certificate_u is None and channel.certificate_u_percent is None
+def _instrument(channel: Column, vocabulary: Vocabulary) -> Instrument | None:
+    if (
+        not isinstance(channel, Channel)
+        or channel.drift is None
+        or (channel.certificate_u is None and channel.certificate_u_percent is None)
     ):
         return None
-    size = scale(channel.name, _unit(channel))
+    size = _size(channel, vocabulary)
     return Instrument(
         certificate=channel.certificate or "not named",
         expanded=None if channel.certificate_u is None else channel.certificate_u * size,
@@ -504,9 +547,9 @@ def _instrument(channel: Channel) -> Instrument | None:
     )
 
 
-def _unused(cells: Cells, mapped: Mapped) -> tuple[str, ...]:
+def _unused(cells: Cells, mapped: MappedTable) -> tuple[str, ...]:
     mapping = mapped.mapping
-    named = [mapping.time.column, mapping.time.date_column, mapping.unit.column]
+    named = [mapping.time.column, mapping.time.date_column, mapping.whose.column]
     named += [one.column for one in mapping.channel]
     used = {
         at

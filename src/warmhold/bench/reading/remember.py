@@ -1,8 +1,10 @@
-"""Find the mapping of a log again, by the fingerprint of its header line."""
+"""Find the mapping of a file again, by the fingerprint of its header line."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from warmhold.bench.reading.mapping import DELIMITERS, fingerprint
 from warmhold.bench.reading.strict import read_bytes, read_source
@@ -20,24 +22,42 @@ def find_mappings(log: Path, folder: Path) -> tuple[Path, ...]:
     Raises ``FaultyInput`` when the log cannot be read.
     """
     content = read_bytes(log, LARGEST_LOG)
+    return mappings_that_fit(lambda raw: header_by(raw, content, str(log)), folder)
+
+
+def mappings_that_fit(
+    header_of: Callable[[Mapping[str, Any]], Sequence[str] | None], folder: Path
+) -> tuple[Path, ...]:
+    """Return the mapping files of a folder that were made for the header of a file.
+
+    header_of : reads the file's header as a mapping says; ``None`` when that cannot be
+    """
     found = []
     for path in sorted(folder.glob("*.toml"))[:MOST_FILES]:
         try:
             raw = read_source(path).raw
         except FaultyInput:
             continue
-        wanted, row = raw.get("fingerprint"), raw.get("header_row", 1)
-        delimiter = DELIMITERS.get(str(raw.get("delimiter")))
-        if not isinstance(wanted, str) or delimiter is None or not isinstance(row, int) or row < 1:
+        wanted = raw.get("fingerprint")
+        if not isinstance(wanted, str):
             continue
-        try:
-            text = decoded(content, str(raw.get("encoding", "utf-8")), str(log))
-            header = part(_top(text, row), delimiter, row, str(log))[0]
-        except (FaultyInput, LookupError):
-            continue
-        if fingerprint(header) == wanted:
+        header = header_of(raw)
+        if header is not None and fingerprint(header) == wanted:
             found.append(path)
     return tuple(found)
+
+
+def header_by(raw: Mapping[str, Any], content: bytes, file: str) -> Sequence[str] | None:
+    """Read the header of a text file as a mapping says; ``None`` when that cannot be."""
+    row = raw.get("header_row", 1)
+    delimiter = DELIMITERS.get(str(raw.get("delimiter")))
+    if delimiter is None or not isinstance(row, int) or row < 1:
+        return None
+    try:
+        text = decoded(content, str(raw.get("encoding", "utf-8")), file)
+        return part(_top(text, row), delimiter, row, file)[0]
+    except (FaultyInput, LookupError):
+        return None
 
 
 def _top(text: str, rows: int) -> str:

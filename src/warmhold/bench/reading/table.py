@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from warmhold.bench.reading.mapping import DELIMITERS, LogMapping
+from warmhold.bench.reading.mapping import DELIMITERS, TableMapping
 from warmhold.bench.reading.strict import read_bytes
 from warmhold.model.fault import Fault, FaultyInput
 
@@ -61,7 +61,7 @@ def decoded(content: bytes, encoding: str, file: str) -> str:
     return text
 
 
-def read_cells(path: Path, mapping: LogMapping) -> Cells:
+def read_cells(path: Path, mapping: TableMapping) -> Cells:
     """Read a log's cells by its mapping.
 
     Raises ``FaultyInput`` for a file that cannot be read, or rows of another width.
@@ -69,32 +69,55 @@ def read_cells(path: Path, mapping: LogMapping) -> Cells:
     content = read_bytes(path, LARGEST_LOG)
     text = decoded(content, mapping.encoding, str(path))
     header, rows, lines = part(text, DELIMITERS[mapping.delimiter], mapping.header_row, str(path))
-    width = len(header) if header else max((len(row) for row in rows), default=0)
+    width = width_of(header, rows)
     cut_off = bool(rows) and len(rows[-1]) < width and not text.endswith(("\n", "\r"))
     if cut_off:
         rows, lines = rows[:-1], lines[:-1]
-    rows = [_trimmed(row, width) for row in rows]
+    digest = hashlib.sha256(content).hexdigest()
+    return even_cells(header, rows, lines, str(path), digest, cut_off)
+
+
+def width_of(header: Sequence[str], rows: Sequence[Sequence[str]]) -> int:
+    """Return the number of columns: those of the header, or of the widest row without one."""
+    return len(header) if header else max((len(row) for row in rows), default=0)
+
+
+def even_cells(
+    header: Sequence[str],
+    rows: Sequence[list[str]],
+    lines: Sequence[int],
+    file: str,
+    digest: str,
+    cut_off: bool = False,
+) -> Cells:
+    """Check that all rows are as wide as the header.
+
+    digest : SHA-256 of the file, hexadecimal
+
+    Raises ``FaultyInput`` for rows of another width, or none.
+    """
+    width = width_of(header, rows)
+    rows = [trimmed(row, width) for row in rows]
     odd = [i for i, row in enumerate(rows) if len(row) != width]
     if odd:
         first = odd[0]
         more = f", and {len(odd) - 1} more rows like it" if len(odd) > 1 else ""
         fault = Fault(
-            str(path), lines[first], "", f"{len(rows[first])} cells{more}",
+            file, lines[first], "", f"{len(rows[first])} cells{more}",
             f"{width} cells a row, as in the header",
             "check delimiter and decimal in the mapping, and the row itself",
         )  # fmt: skip
         raise FaultyInput((fault,))
     if not rows:
         fault = Fault(
-            str(path), None, "", "no rows", "at least two rows of readings",
+            file, None, "", "no rows", "at least two rows of readings",
             "check header_row in the mapping, and that the export was whole",
         )  # fmt: skip
         raise FaultyInput((fault,))
-    digest = hashlib.sha256(content).hexdigest()
     return Cells(tuple(header), tuple(map(tuple, rows)), tuple(lines), digest, cut_off)
 
 
-def _trimmed(row: list[str], width: int) -> list[str]:
+def trimmed(row: list[str], width: int) -> list[str]:
     """Take empty cells off the end that a last delimiter makes."""
     while len(row) > width and not row[-1].strip():
         row = row[:-1]

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo
 
-from warmhold.bench.reading.mapping import ELAPSED, SINCE_1970, Mapped
+from warmhold.bench.reading.mapping import ELAPSED, SINCE_1970, MappedTable
 from warmhold.model.fault import Fault
 from warmhold.model.words import plain, value_text
 
@@ -29,7 +29,7 @@ class Moments:
     noticed: tuple[str, ...] = ()
 
 
-def to_utc(texts: Sequence[str], lines: Sequence[int], mapped: Mapped, file: str) -> Moments:
+def to_utc(texts: Sequence[str], lines: Sequence[int], mapped: MappedTable, file: str) -> Moments:
     """Read the times of all rows.
 
     texts : the time of every row as written, date and time joined by a blank
@@ -88,7 +88,7 @@ def _unread(
     return Fault(file, lines[odd[0]], "time", found, f"a time written as {plain(form)}", todo)
 
 
-def _counted(texts: Sequence[str], lines: Sequence[int], mapped: Mapped, file: str) -> Moments:
+def _counted(texts: Sequence[str], lines: Sequence[int], mapped: MappedTable, file: str) -> Moments:
     times = mapped.mapping.time
     comma = mapped.mapping.decimal == "comma"
     numbers: list[float] = []
@@ -123,7 +123,7 @@ def _counted(texts: Sequence[str], lines: Sequence[int], mapped: Mapped, file: s
 
 
 def _in_zone(
-    read: Sequence[datetime], lines: Sequence[int], zone: tzinfo, mapped: Mapped, file: str
+    read: Sequence[datetime], lines: Sequence[int], zone: tzinfo, mapped: MappedTable, file: str
 ) -> Moments:
     first = [one.replace(tzinfo=zone, fold=0) for one in read]
     second = [one.replace(tzinfo=zone, fold=1) for one in read]
@@ -165,7 +165,7 @@ def _in_zone(
 
 
 def _twice(
-    read: Sequence[datetime], lines: Sequence[int], rows: Sequence[int], mapped: Mapped,
+    read: Sequence[datetime], lines: Sequence[int], rows: Sequence[int], mapped: MappedTable,
     file: str, why: str,
 ) -> Fault:  # fmt: skip
     return Fault(

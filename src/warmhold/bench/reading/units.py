@@ -1,11 +1,11 @@
-"""Units a log may be written in, and what a channel can plausibly hold."""
+"""What a log of the bench can hold: its channels, their units, what a reading can be at all."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 
-from warmhold.bench.log import NUMBERS, Floats
+from warmhold.bench.log import NUMBERS, WORDS
+from warmhold.bench.reading.vocabulary import Rules, Vocabulary
 
 # base unit -> unit of a log -> (factor, offset): base = factor * value + offset
 _CHANGES: Mapping[str, Mapping[str, tuple[float, float]]] = {
@@ -53,38 +53,73 @@ _PLAUSIBLE: Mapping[str, tuple[float, float]] = {
     "humidity_shown_percent": (0.0, 105.0),
     "humidity_percent": (0.0, 105.0),
 }
-_AIR = (-30.0, 60.0)
+_USUAL = (-30.0, 60.0)
 
 
-def unit_named(text: str) -> str | None:
-    """Return the unit that a text names; ``None`` when it names none that is known."""
-    text = text.strip()
-    if text == "mW":
-        return "mW"
-    return _SPELLINGS.get(re.sub(r"\s+", " ", text).lower())
+# Words in a column's name -> channel. The first rule whose words all occur is taken; each group
+# of words counts when one of them occurs. Common words only.
+_AIR = ("air", "hood", "chamber")
+_SHOWN = ("shown", "display", "displayed", "indicated", "unit reads", "reads")
+_SET = ("set", "setting", "setpoint", "target")
+_BATTERY = ("battery", "batt", "accu", "pack")
+_RULES: Rules = (
+    ("ambient_air_speed_m_s", (("speed", "wind", "anemometer", "draught"),)),
+    ("ambient_c", (("ambient", "room", "outside", "lab"),)),
+    ("oxygen_reference_percent", (("oxygen", "o2"), ("reference", "ref", "test gas", "gas"))),
+    ("oxygen_shown_percent", (("oxygen", "o2"),)),
+    ("humidity_shown_percent", (("humidity", "rh"), _SHOWN)),
+    ("humidity_percent", (("humidity", "rh"),)),
+    ("skin_set_c", (("skin",), _SET)),
+    ("skin_shown_c", (("skin",),)),
+    ("reference_c", (("reference", "ref", "bath"),)),
+    ("battery_v", (_BATTERY, ("voltage", "volt", "volts", "v"))),
+    ("battery_a", (_BATTERY, ("current", "amp", "amps", "ampere", "a"))),
+    ("battery_w", (_BATTERY, ("power", "watt", "watts", "w"))),
+    ("battery_c", (_BATTERY, ("temp", "temperature", "c"))),
+    ("battery_divisions", (_BATTERY, ("bars", "divisions", "bar"))),
+    ("heater_percent", (("heater", "heating"),)),
+    ("supply_w", (("supply", "mains", "socket"), ("power", "watt", "watts", "w"))),
+    ("source", (("source", "supply", "powered by"),)),
+    ("opening", (("opening", "door", "port", "ports", "hatch"),)),
+    ("wall_c", (("wall",),)),
+    ("air_set_c", (_SET,)),
+    ("air_shown_c", (_AIR, _SHOWN)),
+    ("air_shown_c", (_SHOWN,)),
+    ("air_b_c", (("point b", "air b", "b"),)),
+    ("air_c_c", (("point c", "quarter c", "air point c"),)),
+    ("air_d_c", (("point d", "air d", "d"),)),
+    ("air_e_c", (("point e", "air e", "e"),)),
+    ("air_c", (("centre", "center", "middle", "mid", "point a", "air a"),)),
+    ("air_c", (_AIR,)),
+)
+_UNIT_COLUMN = ("unit", "device", "incubator", "unit name")
+_WORDS = {
+    "source": {
+        "mains": "mains", "ac": "mains", "vehicle": "vehicle", "dc": "vehicle",
+        "aircraft": "aircraft", "battery": "battery", "batt": "battery", "off": "off",
+    },
+    "opening": {
+        "closed": "closed", "shut": "closed", "port": "port", "ports": "port", "front": "front",
+    },
+}  # fmt: skip
 
+BENCH = Vocabulary(
+    numbers=NUMBERS,
+    words=WORDS,
+    changes=_CHANGES,
+    spellings=_SPELLINGS,
+    ranges=_PLAUSIBLE,
+    usual=_USUAL,
+    rules=_RULES,
+    known_words=_WORDS,
+    whose="unit",
+    whose_columns=_UNIT_COLUMN,
+    asked="unit",
+    odd="they are kept, and no verdict rests on them",
+)
 
-def units_for(channel: str) -> tuple[str, ...]:
-    """Return the units that a channel may be written in, its own first."""
-    return tuple(_CHANGES[NUMBERS[channel][0]])
-
-
-def to_base(channel: str, unit: str, values: Floats) -> Floats:
-    """Bring values to the unit of their channel.
-
-    channel : one of `bench.log.NUMBERS`
-    unit : one of ``units_for(channel)``
-    values : as written in the log, shape (n,) [unit]
-    """
-    factor, offset = _CHANGES[NUMBERS[channel][0]][unit]
-    return factor * values + offset
-
-
-def scale(channel: str, unit: str) -> float:
-    """Return what a difference of one in ``unit`` is in the unit of the channel."""
-    return _CHANGES[NUMBERS[channel][0]][unit][0]
-
-
-def plausible(channel: str) -> tuple[float, float]:
-    """Return the lowest and highest value that a channel can plausibly hold."""
-    return _PLAUSIBLE.get(channel, _AIR)
+unit_named = BENCH.unit_named
+units_for = BENCH.units_for
+to_base = BENCH.to_base
+scale = BENCH.scale
+plausible = BENCH.plausible

@@ -87,6 +87,8 @@ def command(
 
 
 def _board(fleet: Fleet) -> list[str]:
+    from warmhold.report import words  # noqa: PLC0415
+
     rows = []
     for unit in fleet.units:
         reasons = unit.readiness.reasons
@@ -94,7 +96,7 @@ def _board(fleet: Fleet) -> list[str]:
         if len(reasons) > 1:
             first += f" And {len(reasons) - 1} more."
         rows.append((f"{unit.name} ({unit.key})", unit.readiness.state, first, _due(unit)))
-    at = f"{fleet.now:%Y-%m-%d %H:%M} UTC"
+    at = words.stamp(fleet.now.astimezone())
     head = ("Unit", "State", "First reason", "Due")
     return [
         f"Fleet at {at}, by the rounds “{fleet.rounds.name}”", "",

@@ -28,9 +28,9 @@ _folder = click.option(
 
 @click.group()
 def command() -> None:
-    """Check a record, copy it, or write it out.
+    """Check a record, copy it, write it out, or make a new one of what was written out.
 
-    These commands only read the record; they may be used while warmhold serve runs.
+    verify, backup and export only read the record; they may be used while warmhold serve runs.
 
     FOLDER is the folder with the record, or the file of a copy; ~/.local/share/warmhold when it
     is not given.
@@ -130,6 +130,38 @@ def export(folder: str | None, named: str | None, trip: str | None, out: str | N
     if not found.whole:
         click.echo(f"The record is not whole: {'; '.join(found.faults)}.", err=True)
         return NOT_WHOLE
+    return status.GO
+
+
+@command.command(name="import")
+@click.argument("file", metavar="FILE")
+@click.option(
+    "--folder", required=True, metavar="NEW",
+    help="The new record's folder: one that is not there yet, or is empty.",
+)  # fmt: skip
+def import_(file: str, folder: str) -> int:
+    """Make a new record of an export, with the same entries and the same fingerprint.
+
+    FILE is what warmhold record export wrote. Every entry is checked first; what is damaged or not
+    whole is refused with every reason, and nothing is left behind. Entries that the export
+    withheld stay withheld: their places and hashes are kept.
+
+    Exit status: 0 done and whole, 2 bad input.
+    """
+    from warmhold.record import sharing  # noqa: PLC0415
+
+    target = Path(folder).expanduser()
+    try:
+        if target.exists() and not target.is_dir():
+            raise click.UsageError(f"--folder {folder} is a file; name a new folder.")
+        if target.is_dir() and any(target.iterdir()):
+            raise click.UsageError(f"--folder {folder} is not empty; name a new folder.")
+    except OSError as error:
+        raise click.UsageError(f"--folder {folder}: {error.strerror or error}.") from error
+    exported = _or_leave(lambda: sharing.read_export(Path(file).expanduser()))
+    found = _or_leave(lambda: sharing.import_into(target, exported))
+    click.echo(f"Record       {target}")
+    _tell(found)
     return status.GO
 
 

@@ -17,9 +17,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from warmhold.record import Event
+    from warmhold.review.invented import Service
     from warmhold.review.transfer import Transfer
     from warmhold.service import Pair
 
+MOST_REPLAYED = 10_000  # invented transfers: some 10 s of work
 _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 
 
@@ -76,7 +78,7 @@ def command(
     elif invented is not None:
         from warmhold.review.invented import Service  # noqa: PLC0415
 
-        found = list(Service(seed, invented))
+        found = with_alarms(Service(seed, invented))
         title = f"Invented service, seed {seed}: no real baby"
     else:
         path = Path(folder).expanduser() if folder else usual_folder()
@@ -89,12 +91,29 @@ def command(
     return status.GO
 
 
-def _of_service(where: str) -> tuple[Sequence[Transfer], str, Sequence[Pair]]:
-    from warmhold.service import Service, pairs, transfers, trips  # noqa: PLC0415
+def with_alarms(service: Service) -> Sequence[Transfer]:
+    """Return an invented service; its alarm limits are replayed where that is soon done."""
+    every = list(service)
+    if len(every) > MOST_REPLAYED:
+        click.echo(
+            f"Alarm limits are replayed for up to {MOST_REPLAYED} invented transfers here; "
+            "warmhold replay --invented, with --low or --high, takes more.",
+            err=True,
+        )
+        return every
+    from warmhold.model import load_case, shipped_path  # noqa: PLC0415
+    from warmhold.review.alarms import invented  # noqa: PLC0415
 
-    with or_leave(lambda: Service.open(where)) as service:
-        found = or_leave(lambda: trips(service))
-        return transfers(found), f"Review of {service.shown}", pairs(found)
+    policy = load_case(shipped_path("trips", "term-by-day")).policy
+    return invented(service, every, policy)
+
+
+def _of_service(where: str) -> tuple[Sequence[Transfer], str, Sequence[Pair]]:
+    from warmhold import service  # noqa: PLC0415
+
+    with or_leave(lambda: service.Service.open(where)) as place:
+        found = or_leave(lambda: service.trips(place))
+        return service.transfers(found), f"Review of {place.shown}", service.pairs(found)
 
 
 def _within(month: str | None, first: str | None, last: str | None) -> bool:

@@ -27,8 +27,21 @@ _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 def routes(service: Service) -> list[Route]:
     """Return the routes of the review."""
 
+    replayed: dict[tuple[int, int], Sequence[Transfer]] = {}
+
     def found() -> Sequence[Transfer]:
-        return service.from_whole_record("transfers", transfers)
+        return service.from_whole_record("transfers", lambda all_: transfers(all_, alarms=False))
+
+    def with_alarms() -> Sequence[Transfer]:
+        """Return the same with their limits replayed; whoever saves meanwhile does not wait."""
+        entries = service.from_whole_record("entries", tuple)
+        mark = (len(entries), entries[-1].seq if entries else 0)
+        kept = replayed.get(mark)
+        if kept is None:
+            kept = transfers(entries)
+            replayed.clear()
+            replayed[mark] = kept
+        return kept
 
     @needs("lead")
     def choose(request: Request) -> Response:
@@ -57,7 +70,7 @@ def routes(service: Service) -> list[Route]:
             return choose(request)
         kept = [
             one
-            for one in found()
+            for one in with_alarms()
             if not (first or last)
             or (one.month is not None and first <= one.month <= (last or "9999"))
         ]

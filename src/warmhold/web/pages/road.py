@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -19,9 +19,10 @@ from warmhold.watch import Band, Present
 from warmhold.watch.named import CAUTION
 from warmhold.web import show
 from warmhold.web.access import user_of
+from warmhold.web.beside import disagreements_now, fresh_readings, is_fresh, told_by_devices
 from warmhold.web.pages.limits import limits_off
 from warmhold.web.posted import Posted, posted
-from warmhold.web.quantities import POWER_SOURCES, Entered, number_in, question, readings_of
+from warmhold.web.quantities import POWER_SOURCES, Entered, number_in, question
 from warmhold.web.service import NotSaved, Trip
 from warmhold.web.trip_pages import (
     BadTime,
@@ -57,6 +58,7 @@ class Quick:
     last: Reading | None
     chips: tuple[str, ...]
     same: str  # the chip that repeats the last reading
+    beside: Reading | None = None  # what a device told, where a person read it, too
 
 
 @dataclass
@@ -147,13 +149,22 @@ def routes(service: Service) -> list[Route]:
             "leg_now": leg_now(look),
             "leg_place": leg_place(trip, look),
             "measured": _measured(trip),
-            "read": readings_of(trip.view),
+            "read": fresh_readings(trip.view, trip.now),
+            "devices": told_by_devices(trip),
+            "apart": disagreements_now(trip),
+            "joined": _joined(trip),
             "limits_off": limits_off(trip),
             "target": _target(trip),
             "watch_caution": CAUTION,
             "revealed": _revealed(),
             "isfinite": math.isfinite,
         }
+
+    def _joined(trip: Trip) -> list[str]:
+        try:
+            return [one.source for one in service.live.joins() if one.trip == trip.key]
+        except NotSaved:
+            return []
 
     def _revealed() -> str:
         rehearsing = service.rehearsing
@@ -244,7 +255,7 @@ def _questions(
     """Ask about what is hard to believe; what was confirmed is kept with its question as flag."""
     look = service.look(trip)
     present = look.present if look is not None else None
-    known, read = entered(trip), readings_of(trip.view)
+    known, read = entered(trip), fresh_readings(trip.view, trip.now)
     flags = {}
     keep = bool(form.text("keep"))
     for name, value in values.items():
@@ -358,8 +369,22 @@ def quick_of(trip: Trip) -> list[Quick]:
         "skin_c", site, "saturation_pre_percent", "pulse_per_min", "oxygen_percent", "air_c",
         "battery_divisions", *(name for name in known if name.startswith(GAUGE)),
     ]  # fmt: skip
-    read = readings_of(trip.view)
-    return [_quick(known[name], read.get(name)) for name in names]
+    read = fresh_readings(trip.view, trip.now)
+    found = []
+    for name in names:
+        by_hand, told = _last_of_each(trip, name)
+        quick = _quick(known[name], by_hand or read.get(name))
+        found.append(replace(quick, beside=told if by_hand is not None else None))
+    return found
+
+
+def _last_of_each(trip: Trip, quantity: str) -> tuple[Reading | None, Reading | None]:
+    """Return what a person read last, and what a device told last if it still counts."""
+    course = trip.view.courses.get(quantity)
+    readings = course.readings if course is not None else ()
+    by_hand = next((one for one in reversed(readings) if not one.source), None)
+    told = next((one for one in reversed(readings) if one.source), None)
+    return by_hand, told if told is not None and is_fresh(told, trip.now) else None
 
 
 def _quick(one: Entered, last: Reading | None) -> Quick:
@@ -386,7 +411,7 @@ def _measured(trip: Trip) -> Reading | None:
         return None
     site = trip.case.trip.baby.temperature_site
     names = {"axillary": ("axillary_c",), "rectal": ("rectal_c",), "skin": ("skin_c",)}[site]
-    read = readings_of(trip.view)
+    read = fresh_readings(trip.view, trip.now)
     return next((read[name] for name in names if name in read), None)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -12,12 +12,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from warmhold.record.bodies import CORRECTABLE, HAPPENINGS
+from warmhold.record.bodies import CORRECTABLE, HAPPENINGS, NUMBERS
 from warmhold.record.clock import iso
 from warmhold.record.views import Shown
 from warmhold.web.access import user_of
+from warmhold.web.beside import disagreements
 from warmhold.web.posted import Posted, posted
-from warmhold.web.quantities import POWER_SOURCES, number_in, question
+from warmhold.web.quantities import POWER_SOURCES, Entered, number_in, question
 from warmhold.web.service import NotSaved, Trip
 from warmhold.web.trip_pages import (
     BadTime,
@@ -57,6 +58,8 @@ class Line:
     judged: str = ""  # of the list before leaving: good, care, stop, left out, not judged
     in_sight: tuple[tuple[str, str], ...] = ()  # state and text of what is not folded away
     folded: tuple[Line, ...] = ()
+    source: str = ""  # the device that told it
+    apart: tuple[str, ...] = ()  # where a device disagreed
 
 
 @dataclass
@@ -73,7 +76,8 @@ class Again:
 def lines_of(trip: Trip) -> list[Line]:
     """Return the lines, the latest first."""
     found = [*_entries(trip), *_gaps(trip), *_others(trip)]
-    return sorted(_with_list_folded(trip, found), key=_order, reverse=True)
+    folded = _with_devices_folded(trip, _with_list_folded(trip, found))
+    return sorted(folded, key=_order, reverse=True)
 
 
 def _order(line: Line) -> tuple[datetime, int]:
@@ -81,6 +85,7 @@ def _order(line: Line) -> tuple[datetime, int]:
 
 
 FEWEST_FOLDED = 4
+QUARTER_MIN = 15  # what a device told is folded into one line for each of so many minutes
 
 
 def _with_list_folded(trip: Trip, lines: list[Line]) -> list[Line]:
@@ -107,6 +112,64 @@ def _with_list_folded(trip: Trip, lines: list[Line]) -> list[Line]:
         folded=tuple(of_list),
     )
     return [*(line for line in lines if not line.judged), fold]
+
+
+def _with_devices_folded(trip: Trip, lines: list[Line]) -> list[Line]:
+    """Fold what each device told in a quarter of an hour into one line."""
+    groups: dict[tuple[str, datetime], list[Line]] = {}
+    for line in lines:
+        if line.source:
+            groups.setdefault((line.source, _quarter(line.when)), []).append(line)
+    folds = [
+        _fold_of_device(trip, source, sorted(group, key=_order, reverse=True))
+        for (source, _), group in groups.items()
+    ]
+    return [*(line for line in lines if not line.source), *folds]
+
+
+def _quarter(when: datetime) -> datetime:
+    return when.replace(minute=when.minute - when.minute % QUARTER_MIN, second=0, microsecond=0)
+
+
+def _fold_of_device(trip: Trip, source: str, group: list[Line]) -> Line:
+    """Say in one line what a device told: lowest, highest and last of each quantity."""
+    seqs = {line.seq for line in group if not line.struck}
+    values: dict[str, list[tuple[datetime, float]]] = {}
+    for shown in trip.view.observations:
+        if shown.seq in seqs:
+            for name, value in shown.body["values"].items():
+                values.setdefault(name, []).append((shown.when, float(value)))
+    known = entered(trip)
+    parts = [_span(known.get(name), name, values[name]) for name in NUMBERS if name in values]
+    sets = "1 set" if len(group) == 1 else f"{len(group)} sets"
+    struck = len(group) - len(seqs)
+    flagged = sum(bool(line.flags) for line in group)
+    more = "".join(
+        f", {number} {word}"
+        for number, word in ((struck, "struck out"), (flagged, "with a note"))
+        if number
+    )
+    return Line(
+        group[0].when,
+        group[0].seq,
+        "device",
+        f"{source} told {sets}{more}: {'; '.join(parts) or 'nothing that stands'}",
+        folded=tuple(replace(line, source="") for line in group),
+    )
+
+
+def _span(one: Entered | None, name: str, found: list[tuple[datetime, float]]) -> str:
+    title = one.title if one is not None else name
+    numbers = [value for _, value in found]
+    low, high, last = min(numbers), max(numbers), max(found)[1]
+
+    def text(value: float) -> str:
+        return one.text(value).replace("-", "\u2212") if one is not None else f"{value:g}"
+
+    shown = one.with_unit(last) if one is not None else f"{last:g}"
+    if low == high:
+        return f"{title} {shown}"
+    return f"{title} {text(low)} to {text(high)}, last {shown}"
 
 
 def _in_sight(trip: Trip) -> Iterator[tuple[str, str]]:
@@ -139,6 +202,9 @@ def all_shown(trip: Trip) -> list[Shown]:
 
 
 def _entries(trip: Trip) -> Iterator[Line]:
+    apart: dict[int, list[str]] = {}
+    for one in disagreements(trip):
+        apart.setdefault(one.hand.seq, []).append(one.says)
     for shown in all_shown(trip):
         event = shown.event
         before = []
@@ -160,7 +226,16 @@ def _entries(trip: Trip) -> Iterator[Line]:
             tuple(str(why) for why in (flags or {}).values()),
             event.kind in CORRECTABLE,
             _judged(event.kind, shown.body),
+            source=_device(shown),
+            apart=tuple(apart.get(shown.seq, ())),
         )
+
+
+def _device(shown: Shown) -> str:
+    """Return the device that told an entry; empty when a person wrote it."""
+    if shown.event.kind != "observation" or shown.body["set"] != "device":
+        return ""
+    return str(shown.body["source"])
 
 
 def _gaps(trip: Trip) -> Iterator[Line]:
@@ -197,7 +272,8 @@ def _others(trip: Trip) -> Iterator[Line]:
                 struck=event.seq in struck,
                 judged=_judged(event.kind, event.body),
             )
-    for event in (*view.noticed, *view.clock_jumps, *view.lost):
+    sources = tuple(event for event in trip.events if event.kind == "source")
+    for event in (*view.noticed, *view.clock_jumps, *view.lost, *sources):
         text = said(event.kind, event.body, {})
         yield Line(event.saved_utc, event.seq, "plain", text, event.who, event.saved_utc)
 
@@ -354,6 +430,8 @@ def _new_observation(
     if not values and not again.faults:
         again.faults["set"] = "Nothing is left. To take the whole entry out, strike it out."
     body: dict[str, Any] = {"values": values, "set": old["set"]}
+    if "source" in old:  # a device told it first; the correction says who changed it
+        body["source"] = old["source"]
     flags = {
         name: why
         for name, why in (old.get("flags") or {}).items()

@@ -1,0 +1,5 @@
+"""`python -m warmhold` is `warmhold`."""
+
+from warmhold.cli.main import main
+
+main()

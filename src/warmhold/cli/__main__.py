@@ -1,5 +1,0 @@
-"""Run the command line with ``python -m warmhold.cli``."""
-
-from warmhold.cli.main import main
-
-main()

@@ -1,0 +1,1 @@
+"""Trends of monitors and loggers: a file and its mapping in, one recorded trend out."""
