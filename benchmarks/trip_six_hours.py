@@ -47,8 +47,8 @@ TOLERANCES = (1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6, 1e-6, 1e-7)
 # An invented single-walled unit with a term baby: an example, not anyone's data.
 UNIT: dict[str, float] = {
     "MASS": 3.2, "AREA": 0.215, "CONTACT": 0.1, "RADIATING": 0.6, "REST": 1.7, "CEILING": 4.2,
-    "READINESS": 1.0, "VESSELS_CLOSED": 12.0, "VESSELS_OPEN": 30.0, "SKIN_VAPOUR": 1.0,
-    "WEEKS": 39.5, "BODY_SHARE": 0.0, "BODY_INSULATION": 0.0, "BODY_VAPOUR": 1.0,
+    "READINESS": 1.0, "CORE_SHIFT": 0.0, "DRY_LOSS": 1.0, "VESSELS_CLOSED": 12.0,
+    "VESSELS_OPEN": 30.0, "SKIN_VAPOUR": 1.0, "WEEKS": 39.5, "BODY_SHARE": 0.0, "BODY_INSULATION": 0.0, "BODY_VAPOUR": 1.0,
     "HEAD_SHARE": 0.18, "HEAD_INSULATION": 0.1, "BREATH_IN_HOOD": 1.0, "BREATH_LOSS": 1.0,
     "BREATH_DRY": 0.0, "C_AIR": 900.0, "C_WALL": 6200.0, "C_OUTER": 3000.0, "C_PATCH": 110.0,
     "C_DECK": 5200.0, "C_HEATER": 450.0, "G_AIR_WALL": 10.5, "G_AIR_DECK": 3.2,

@@ -34,7 +34,7 @@ from warmhold.simulate.layout import (
     VAPOUR,
     WALL,
 )
-from warmhold.simulate.stepping import advance
+from warmhold.simulate.stepping import TOLERANCE, advance
 
 Floats = NDArray[np.float64]
 TEMPERATURES = (AIR, WALL, OUTER, PATCH, DECK, HEATER, SKIN, CORE, PACK)
@@ -140,9 +140,12 @@ def compare(
     method: str = "DOP853",
     rtol: float = 1e-9,
     atol: float = 1e-9,
+    tolerance: float = TOLERANCE,
 ) -> Worst:
     """Run every member both ways; arrays as for ``advance``."""
-    run = advance(start, p, durations_s, conditions, outputs, step_s, np.arange(N_STATE))
+    run = advance(
+        start, p, durations_s, conditions, outputs, step_s, np.arange(N_STATE), tolerance=tolerance
+    )
     worst = np.zeros(5)
     for m in range(start.shape[0]):
         there, empty = integrate(

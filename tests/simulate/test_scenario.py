@@ -14,7 +14,8 @@ from plan.cases import calm, exactly, leg, part, ruled, shipped_case, trip, with
 from warmhold.model import Case, Delay, DoorOpening, SpareBattery
 from warmhold.model.physiology import physiology
 from warmhold.simulate import layout as at
-from warmhold.simulate.scenario import COARSE_STEP_S, OPEN_STEP_S, STEP_S, Ensemble, prepare, run
+from warmhold.simulate.scenario import TRIAL_TOLERANCE, Ensemble, prepare, run
+from warmhold.simulate.stepping import CONTROLLED, TOLERANCE
 
 MEMBERS = 40
 
@@ -149,11 +150,9 @@ def test_steps_and_outputs(term: Case) -> None:
     ensemble = prepared(case)
     # every minute while warming or open, every two minutes on a leg
     assert list(ensemble.outputs) == [90, 2, 5, 2, 14]
-    assert list(ensemble.steps_s) == [STEP_S, OPEN_STEP_S, STEP_S, OPEN_STEP_S, STEP_S]
-    coarse = prepared(case, coarse=True)
-    assert list(coarse.steps_s) == [
-        COARSE_STEP_S, OPEN_STEP_S, COARSE_STEP_S, OPEN_STEP_S, COARSE_STEP_S,
-    ]  # fmt: skip
+    assert list(ensemble.steps_s) == [CONTROLLED] * 5
+    assert ensemble.tolerance_k == TOLERANCE
+    assert prepared(case, coarse=True).tolerance_k == TRIAL_TOLERANCE
     outcome = run(ensemble)
     assert list(outcome.edges) == [0, 90, 92, 97, 99, 113]
     assert outcome.aboard_from == 90

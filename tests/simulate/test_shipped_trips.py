@@ -1,7 +1,8 @@
 """The shipped trips as they are planned, against SciPy's integrator on the same equations.
 
 Members are those of a plan: their own start, constants, durations and conditions. What is asked
-for is 0.02 degC at every output of every temperature, a tenth of what a thermometer shows.
+for is 0.01 degC at every output of every temperature, a tenth of the last digit that a thermometer
+shows, and 0.1 % of energy and gas.
 """
 
 from __future__ import annotations
@@ -12,13 +13,13 @@ from typing import Any
 import numpy as np
 import pytest
 import scipy.integrate
-from independent import Worst, compare, integrate
+from independent import Worst, compare
 
 from plan.cases import shipped_case
 from warmhold.plan.start_point import powered
 from warmhold.simulate import layout as at
 from warmhold.simulate.scenario import Ensemble, prepare, run
-from warmhold.simulate.stepping import advance
+from warmhold.simulate.stepping import TOLERANCE
 
 SEED = 20260101
 # air settings near those that the plans choose
@@ -51,39 +52,28 @@ def members(name: str, taken: tuple[int, ...], *, coarse: bool = False) -> Ensem
 
 def apart(e: Ensemble) -> Worst:
     return compare(
-        e.start, e.p, e.durations_s, e.conditions, e.outputs, e.steps_s, rtol=1e-8, atol=1e-8
-    )
+        e.start, e.p, e.durations_s, e.conditions, e.outputs, e.steps_s, rtol=1e-8, atol=1e-8,
+        tolerance=e.tolerance_k,
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("name", SETTINGS)
 def test_a_planned_trip_agrees_with_an_independent_integrator(name: str) -> None:
     worst = apart(members(name, TAKEN))
-    assert worst.temperature_k <= 0.02, worst
+    assert worst.temperature_k <= 0.01, worst
     assert worst.energy_share <= 0.001, worst
     assert worst.gas_share <= 0.001, worst
     assert worst.empty_s <= 0.1, worst
 
 
 @pytest.mark.parametrize("name", SETTINGS)
-def test_the_longer_steps_for_trying_out_stay_within_a_tenth(name: str) -> None:
-    """Hood air and baby within 0.1 degC: what a trial decides by.
-
-    Wall and heater of the humidified hood are up to 0.22 degC off: vapour condensing on a cold
-    wall is stiff at 20 s. Found by this comparison over 24 members; 0.3 leaves it some room.
-    """
+def test_the_looser_control_for_trying_out_stays_within_a_tenth(name: str) -> None:
+    """Every temperature within 0.1 degC, charge within 0.1 %: what a trial decides by."""
     e = members(name, TAKEN, coarse=True)
-    assert e.steps_s.max() == 20.0
-    here = advance(
-        e.start, e.p, e.durations_s, e.conditions, e.outputs, e.steps_s, np.arange(at.N_STATE)
-    ).trace
-    for m in range(len(TAKEN)):
-        there, _ = integrate(
-            e.start[m], e.p[m], e.durations_s[m], e.conditions[m], e.outputs, rtol=1e-8, atol=1e-8
-        )
-        off = np.abs(here[m] - there).max(axis=0)
-        assert off[[at.AIR, at.SKIN, at.CORE, at.PATCH, at.PACK]].max() <= 0.1
-        assert off[[at.WALL, at.OUTER, at.DECK, at.HEATER]].max() <= 0.3
-        assert off[at.CHARGE] <= 0.002 * e.p[m, at.USABLE_WH]
+    assert e.tolerance_k > TOLERANCE
+    worst = apart(e)
+    assert worst.temperature_k <= 0.1, worst
+    assert worst.energy_share <= 0.001, worst
 
 
 def test_a_battery_that_never_empties_changes_nothing_else() -> None:

@@ -80,19 +80,19 @@ def _register() -> None:
 _register()
 
 
-def machine_code(function: Callable[..., Any], *, parallel: bool = False) -> Callable[..., Any]:
+def machine_code(function: Callable[..., Any], *, nogil: bool = False) -> Callable[..., Any]:
     """Compile a function on first use; keep the result where a cache can be written.
 
     Parameters
     ----------
     function : function of numbers and arrays that numba can compile
-    parallel : spread its ``prange`` loops over the processors
+    nogil : let other threads run meanwhile; for code that touches no Python object
 
     Returns
     -------
     The compiled function.
     """
     compiled: Callable[..., Any] = numba.njit(
-        cache=CACHE_FOLDER is not None, parallel=parallel, error_model="numpy"
+        cache=CACHE_FOLDER is not None, nogil=nogil, error_model="numpy"
     )(function)
     return compiled

@@ -6,17 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from warmhold.simulate import layout as at
-from warmhold.simulate.compiled import machine_code
-from warmhold.simulate.scenario import STEP_S, Ensemble
-from warmhold.simulate.stepping import Run, _advance
+from warmhold.simulate.scenario import Ensemble
+from warmhold.simulate.stepping import CONTROLLED, Run, advance
 
 Floats = NDArray[np.float64]
 
 FLOWS_KEPT = np.arange(at.N_STATE, at.N_STATE + at.N_FLOW, dtype=np.int64)
 ALL_KEPT = np.arange(at.N_STATE + at.N_FLOW, dtype=np.int64)
-
-
-_advance_on_one = machine_code(_advance)
 
 
 def advance_on_one(
@@ -28,24 +24,12 @@ def advance_on_one(
     step_s: Floats,
     keep: NDArray[np.int64],
 ) -> Run:
-    """Run an ensemble like ``stepping.advance``, on the calling processor alone.
+    """Run an ensemble like ``stepping.advance``, on the calling thread alone.
 
     For short pieces, where starting threads costs more than it saves, and for callers that have
-    threads of their own: not every threading layer may be entered twice.
-
-    Parameters and what is returned are those of ``stepping.advance``.
+    threads of their own. Parameters and what is returned are those of ``stepping.advance``.
     """
-    return Run(
-        *_advance_on_one(
-            np.ascontiguousarray(start),
-            np.ascontiguousarray(p),
-            np.ascontiguousarray(durations_s),
-            np.ascontiguousarray(conditions),
-            outputs,
-            step_s,
-            keep,
-        )
-    )
+    return advance(start, p, durations_s, conditions, outputs, step_s, keep, threads=1)
 
 
 def state_at_loading(ensemble: Ensemble) -> Floats:
@@ -67,7 +51,7 @@ def state_at_loading(ensemble: Ensemble) -> Floats:
         ensemble.durations_s[:, :1],
         ensemble.conditions[:, :1],
         np.array([1], dtype=np.int64),
-        np.array([STEP_S]),
+        np.array([CONTROLLED]),
         FLOWS_KEPT[:1],
     ).last
 

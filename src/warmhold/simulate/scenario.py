@@ -34,13 +34,13 @@ from warmhold.science.oxygen import fraction_at_pressure
 from warmhold.science.skin import skin_vapour_w_m2kpa
 from warmhold.simulate import layout as at
 from warmhold.simulate.draws import Draws, drawn
-from warmhold.simulate.stepping import Run, advance
+from warmhold.simulate.stepping import CONTROLLED, TOLERANCE, Run, advance
 
 Floats = NDArray[np.float64]
 
-STEP_S = 10.0
-COARSE_STEP_S = 20.0
+COARSE_STEP_S = 20.0  # for callers that need equal steps
 OPEN_STEP_S = 2.5  # while a port or the front is open: gas is exchanged within seconds
+TRIAL_TOLERANCE = 0.02  # error let pass in one step while things are tried out [K]
 OUTPUT_MIN = 2.0  # nominal minutes between outputs
 WARM_STATE_H = 4.0  # a unit that stood warm has done so for this long
 OXYGEN_IN_AIR = 0.2095
@@ -95,7 +95,7 @@ class Ensemble:
     air_set_c: float
     site_offset_k: Floats  # how far a reading at the baby's site is below core
     leg_min: Floats  # (members, legs) with delays
-    coarse: bool = False  # twice the step, for trials: hood air and baby within 0.1 degC
+    coarse: bool = False  # steps judged less strictly, for trials
 
     @property
     def outputs(self) -> NDArray[np.int64]:
@@ -104,9 +104,13 @@ class Ensemble:
 
     @property
     def steps_s(self) -> Floats:
-        """Largest step of each stretch [s]."""
-        step = COARSE_STEP_S if self.coarse else STEP_S
-        return np.array([OPEN_STEP_S if s.opening else step for s in self.stretches])
+        """Largest step of each stretch: the error decides [s]."""
+        return np.full(len(self.stretches), CONTROLLED)
+
+    @property
+    def tolerance_k(self) -> float:
+        """Error let pass in one step [K]."""
+        return TRIAL_TOLERANCE if self.coarse else TOLERANCE
 
 
 @dataclass(frozen=True)
@@ -164,7 +168,7 @@ def prepare(
     air_set_c : set air temperature [degC]
     warming_min : time from switch-on to the baby going in; the trip's own if None [min]
     with_legs : False for a warm-up alone
-    coarse : longer steps, for trying things out
+    coarse : steps judged less strictly, for trying things out
 
     Returns
     -------
@@ -208,6 +212,7 @@ def run(ensemble: Ensemble) -> Outcome:
             ensemble.outputs,
             ensemble.steps_s,
             keep,
+            tolerance=ensemble.tolerance_k,
         ),
     )
 
@@ -789,13 +794,15 @@ def _stood_warm(
     conditions[:, 0, at.EXTERNAL_W] = np.maximum(conditions[:, 0, at.EXTERNAL_W], 1000.0)
     conditions[:, 0, at.AIR_SET] = air_set_c if stood_c is None else stood_c
     members = p.shape[0]
+    full = y.copy()
+    full[:, at.CHARGE] = p[:, at.CHARGEABLE_WH]  # nothing to charge: heat alone is looked at
     settled = advance(
-        y,
+        full,
         p,
         np.full((members, 1), WARM_STATE_H * 3600.0),
         conditions,
         np.array([1], dtype=np.int64),
-        np.array([STEP_S]),
+        np.array([CONTROLLED]),
         np.array([0], dtype=np.int64),
     ).last
     kept = y.copy()

@@ -1,36 +1,37 @@
 """Steps the coupled equations through the stretches of a trip, for every member.
 
-Classical fourth-order Runge-Kutta with equal steps inside each output interval. Every stretch
-begins and ends on a step, so nothing that is known beforehand (leg edges, doors, sources) falls
-inside one. The one event that is not known, an empty battery, is located inside its step and the
-step is split there.
+Every stretch begins and ends on a step, so nothing that is known beforehand (leg edges, doors,
+sources) falls inside one. The one event that is not known, an empty battery, is located inside
+its step and the step is cut there. In between the length of each step follows from an estimate
+of its error, for each member by itself; or it is fixed, for callers that need results to follow
+their inputs smoothly.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+import importlib
+import logging
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from functools import cache
+from typing import Any, Final, Literal
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from warmhold.simulate.compiled import machine_code
-from warmhold.simulate.equations import rates
-from warmhold.simulate.layout import (
-    CHARGE,
-    COMPRESSING,
-    COMPRESSOR_W,
-    ELECTRONICS_W,
-    EXTERNAL_W,
-    N_FLOW,
-    N_STATE,
-    ON_EXTERNAL,
-    SUPPLY_EFFICIENCY,
-)
+from warmhold.simulate.layout import N_CONDITION, N_FLOW, N_PARAM, N_STATE
+from warmhold.simulate.plain import advance_plain
 
 Floats = NDArray[np.float64]
 NEVER = np.inf
+CONTROLLED: Final = 0.0  # in place of a step length: let the error decide
+TOLERANCE: Final = 0.003  # error let pass in one step [K]; justified in docs/performance.md
+FEW: Final = 32  # members under which a second thread costs more than it saves
+EXECUTOR: Final = (
+    "WARMHOLD_EXECUTOR"  # environment: "plain" asks for NumPy in place of compiled code
+)
 
 
 @dataclass(frozen=True)
@@ -41,92 +42,35 @@ class Run:
     clock_s : (members, outputs) each member's own time at each output [s]
     empty_s : (members,) when the unit lost all power, inf if never [s]
     last : (members, N_STATE) state at the end
+    steps : (members,) steps tried; empty if nobody counted
     """
 
     trace: Floats
     clock_s: Floats
     empty_s: Floats
     last: Floats
+    steps: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
 
-def _step(y: Any, p: Any, c: Any, alive: float, h: float, k: Any, work: Any, flow: Any) -> None:
-    """Advance one member by one Runge-Kutta step, writing the new state into ``work[1]``."""
-    rates(y, p, c, alive, k[0], flow)
-    for i in range(N_STATE):
-        work[0, i] = y[i] + 0.5 * h * k[0, i]
-    rates(work[0], p, c, alive, k[1], flow)
-    for i in range(N_STATE):
-        work[0, i] = y[i] + 0.5 * h * k[1, i]
-    rates(work[0], p, c, alive, k[2], flow)
-    for i in range(N_STATE):
-        work[0, i] = y[i] + h * k[2, i]
-    rates(work[0], p, c, alive, k[3], flow)
-    for i in range(N_STATE):
-        work[1, i] = y[i] + h / 6.0 * (k[0, i] + 2.0 * k[1, i] + 2.0 * k[2, i] + k[3, i])
+def processors() -> int:
+    """Processors that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
-_compiled_step = machine_code(_step)
-
-
-def _advance(
-    start: Any, p: Any, durations: Any, conditions: Any, outputs: Any, step_s: Any, keep: Any
-) -> Any:
-    members = start.shape[0]
-    total = 1 + outputs.sum()
-    trace = np.empty((members, total, keep.shape[0]))
-    clock = np.empty((members, total))
-    empty = np.full(members, np.inf)
-    last = np.empty((members, N_STATE))
-    for m in numba.prange(members):
-        y = start[m].copy()
-        k = np.empty((4, N_STATE))
-        work = np.empty((2, N_STATE))
-        flow = np.empty(N_FLOW)
-        pm = p[m]
-        now = 0.0
-        at = 0
-        for s in range(outputs.shape[0]):
-            c = conditions[m, s]
-            must_run = pm[ELECTRONICS_W] + c[COMPRESSING] * pm[COMPRESSOR_W]
-            fed = c[ON_EXTERNAL] > 0.5 and pm[SUPPLY_EFFICIENCY] * c[EXTERNAL_W] >= must_run
-            alive = 1.0 if fed or y[CHARGE] > 0.0 else 0.0
-            if alive < 0.5 and durations[m, s] > 0.0 and empty[m] == np.inf:
-                empty[m] = now
-            if at == 0:
-                rates(y, pm, c, alive, k[0], flow)
-                for j in range(keep.shape[0]):
-                    i = keep[j]
-                    trace[m, 0, j] = y[i] if i < N_STATE else flow[i - N_STATE]
-                clock[m, 0] = 0.0
-            interval = durations[m, s] / outputs[s]
-            steps = int(np.ceil(interval / step_s[s] - 1e-9))
-            steps = max(steps, 1)
-            h = interval / steps
-            for _ in range(outputs[s]):
-                for n in range(steps):
-                    _compiled_step(y, pm, c, alive, h, k, work, flow)
-                    if alive > 0.5 and not fed and work[1, CHARGE] <= 0.0:
-                        part = y[CHARGE] / (y[CHARGE] - work[1, CHARGE])
-                        _compiled_step(y, pm, c, alive, h * part, k, work, flow)
-                        y[:] = work[1]
-                        y[CHARGE] = 0.0
-                        alive = 0.0
-                        if empty[m] == np.inf:
-                            empty[m] = now + (n + part) * h
-                        _compiled_step(y, pm, c, alive, h * (1.0 - part), k, work, flow)
-                    y[:] = work[1]
-                now += interval
-                at += 1
-                rates(y, pm, c, alive, k[0], flow)
-                for j in range(keep.shape[0]):
-                    i = keep[j]
-                    trace[m, at, j] = y[i] if i < N_STATE else flow[i - N_STATE]
-                clock[m, at] = now
-        last[m] = y
-    return trace, clock, empty, last
-
-
-_compiled_advance = machine_code(_advance, parallel=True)
+@cache
+def _compiled() -> tuple[Callable[..., None], Callable[[], Floats]] | None:
+    """Compiled code and its working memory; None where it cannot be had, which is only slower."""
+    if os.environ.get(EXECUTOR) == "plain":
+        return None
+    try:
+        march = importlib.import_module("warmhold.simulate.march")
+        march.prepare()
+    except Exception as fault:  # whatever stops a compiler: the other executor needs none
+        logging.getLogger(__name__).info("no compiled steps, NumPy takes over: %s", fault)
+        return None
+    return march.march, march.new_block
 
 
 def advance(
@@ -137,6 +81,10 @@ def advance(
     outputs: NDArray[np.int64],
     step_s: Floats,
     keep: NDArray[np.int64],
+    *,
+    tolerance: float = TOLERANCE,
+    threads: int | None = None,
+    executor: Literal["compiled", "plain"] = "compiled",
 ) -> Run:
     """Run an ensemble through its stretches.
 
@@ -147,20 +95,66 @@ def advance(
     durations_s : (members, stretches) how long each stretch takes; 0 is allowed [s]
     conditions : (members, stretches, N_CONDITION)
     outputs : (stretches,) outputs in each stretch at equal fractions of it, 1 or more
-    step_s : (stretches,) largest step [s]
+    step_s : (stretches,) largest step; CONTROLLED (0) leaves it to the error [s]
     keep : indices of what to keep: states, then flows shifted by N_STATE
+    tolerance : error let pass in one controlled step [K]
+    threads : how many; by default one for each processor
+    executor : compiled code, or NumPy with the same steps, which takes over where none can be had
 
     Returns
     -------
     A ``Run``; output 0 is the start.
     """
-    trace, clock, empty, last = _compiled_advance(
-        np.ascontiguousarray(start),
-        np.ascontiguousarray(p),
-        np.ascontiguousarray(durations_s),
-        np.ascontiguousarray(conditions),
-        outputs,
-        step_s,
-        keep,
-    )
-    return Run(trace, clock, empty, last)
+    members = start.shape[0]
+    given = (
+        np.ascontiguousarray(start, dtype=np.float64), np.ascontiguousarray(p, dtype=np.float64),
+        np.ascontiguousarray(durations_s, dtype=np.float64),
+        np.ascontiguousarray(conditions, dtype=np.float64),
+        np.ascontiguousarray(outputs, dtype=np.int64),
+        np.ascontiguousarray(step_s, dtype=np.float64),
+        np.ascontiguousarray(keep, dtype=np.int64), float(tolerance),
+    )  # fmt: skip
+    _check(given)
+    compiled = _compiled() if executor == "compiled" else None
+    if compiled is None:
+        return Run(*advance_plain(*given))
+    march, new_block = compiled
+    total = 1 + int(outputs.sum())
+    left = (
+        np.empty((members, total, keep.shape[0])), np.empty((members, total)),
+        np.full(members, NEVER), np.empty((members, N_STATE)), np.zeros(members, dtype=np.int64),
+    )  # fmt: skip
+
+    def part(first: int, stop: int) -> None:
+        march(new_block(), *given, first, stop, *left)
+
+    count = processors() if threads is None else threads
+    count = max(1, min(count, members // FEW))
+    edges = [members * n // count for n in range(count + 1)]
+    if count == 1:
+        part(0, members)
+    else:
+        with ThreadPoolExecutor(count - 1) as pool:
+            others = [pool.submit(part, edges[n], edges[n + 1]) for n in range(1, count)]
+            part(edges[0], edges[1])
+            for other in others:
+                other.result()
+    return Run(*left)
+
+
+def _check(given: tuple[Any, ...]) -> None:
+    """Refuse arrays that do not fit: compiled code does not look."""
+    start, p, durations, conditions, outputs, step_s, keep, tolerance = given
+    members, stretches = durations.shape
+    if stretches < 1 or outputs.shape != (stretches,) or step_s.shape != (stretches,):
+        raise ValueError("stretches: one or more, each with its outputs and its step")
+    if start.shape != (members, N_STATE) or p.shape != (members, N_PARAM):
+        raise ValueError(f"start and p: {start.shape} and {p.shape} do not fit {members} members")
+    if conditions.shape != (members, stretches, N_CONDITION):
+        raise ValueError(f"conditions: {conditions.shape} does not fit")
+    if (outputs < 1).any() or (durations < 0.0).any() or not np.isfinite(durations).all():
+        raise ValueError("outputs: 1 or more in a stretch; durations: finite, never negative")
+    if ((keep < 0) | (keep >= N_STATE + N_FLOW)).any():
+        raise ValueError("keep: states, then flows shifted by N_STATE")
+    if not tolerance > 0.0:
+        raise ValueError(f"tolerance: {tolerance} K is not above nought")
