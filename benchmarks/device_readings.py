@@ -17,13 +17,14 @@ import math
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 
 import numpy as np
 
 from warmhold.model import Case, load_case, shipped_path
-from warmhold.watch import Seen, Watcher, watcher
-from warmhold.watch.quantities import reading
+from warmhold.watch import Seen, Watcher, quantities
+from warmhold.watch.quantities import OfDevice, of_device, reading
 from warmhold.watch.rehearsal import KEY_OF, TITLES_OF, Happened, HiddenFault, Rehearsal
 
 AIR_SET_C = {"winter-road": 35.8, "island-flight": 37.0}
@@ -33,8 +34,32 @@ DEVICE = (
 MEMORY_MIN = 10.0
 NEVER_S = 1e9
 LOOK_S = 600.0
-# Minutes between two readings that are taken, and how many times as large their errors count.
-WAYS = ((0.0, 1.0), (1.0, 1.0), (5.0, 1.0), (5.0, 3.0), (10.0, 2.0), (10.0, 3.0))
+MONITOR = ("skin_c", "air_c", "heater_percent")
+# For skin, air and heater, and for the others: minutes between two readings that are taken, and how
+# many times as large their errors count. None: the device is not read at all.
+Way = tuple[OfDevice, OfDevice] | None
+WAYS: dict[str, Way] = {
+    "not at all": None,
+    "each minute, as by hand": (OfDevice(60.0, 1.0), OfDevice(60.0, 1.0)),
+    "5 min, as by hand": (OfDevice(300.0, 1.0), OfDevice(300.0, 1.0)),
+    "5 min x 3": (OfDevice(300.0, 3.0), OfDevice(300.0, 3.0)),
+    "1 min x 1; 5 min x 3": (OfDevice(60.0, 1.0), OfDevice(300.0, 3.0)),
+    "2 min x 1.5; 5 min x 3": (OfDevice(120.0, 1.5), OfDevice(300.0, 3.0)),
+}
+
+
+@contextmanager
+def taken(way: Way) -> Iterator[None]:
+    """Take a device's readings in one way for a while."""
+    before = dict(quantities.OF_DEVICE), quantities.OTHERS_OF_DEVICE
+    if way is not None:
+        quantities.OF_DEVICE.update(dict.fromkeys(MONITOR, way[0]))
+        quantities.__dict__["OTHERS_OF_DEVICE"] = way[1]
+    try:
+        yield
+    finally:
+        quantities.OF_DEVICE.update(before[0])
+        quantities.__dict__["OTHERS_OF_DEVICE"] = before[1]
 
 
 class Wandering(Rehearsal):
@@ -75,12 +100,12 @@ class Wandering(Rehearsal):
             value = min(max(value, kind.low), kind.high)
             self.told.append(Seen(now, name, round(value, 6), source="device"))
 
-    def thinned(self, every_min: float) -> list[Seen]:
-        """Return the first reading of each quantity in each stretch of so many minutes."""
+    def thinned(self) -> list[Seen]:
+        """Return the first reading of each quantity in each stretch that it is taken in."""
         taken: set[tuple[str, int]] = set()
         found = []
         for one in self.told:
-            slot = (one.quantity, int(one.at_s // (60.0 * every_min)))
+            slot = (one.quantity, int(one.at_s // of_device(one.quantity).every_s))
             if slot not in taken:
                 taken.add(slot)
                 found.append(one)
@@ -93,15 +118,15 @@ def lasting(case: Case) -> Case:
     return replace(case, unit=case.unit.model_copy(update={"battery": battery}))
 
 
-def in_order(trip: Wandering, every_min: float) -> Iterator[Seen | Happened]:
+def in_order(trip: Wandering, with_device: bool) -> Iterator[Seen | Happened]:
     """Everything that the watch is given, by time."""
-    device = trip.thinned(every_min) if every_min else []
+    device = trip.thinned() if with_device else []
     items: list[Seen | Happened] = [*trip.events(trip.ends_s), *device]
     yield from sorted(items, key=lambda one: one.at_s)
 
 
 def follow(
-    trip: Wandering, every_min: float, members: int
+    trip: Wandering, with_device: bool, members: int
 ) -> tuple[dict[str, list[bool]], dict[str, list[float]]]:
     """Return whether each quantity's band held the truth, and how wide it was."""
     one = Watcher(trip.case, members=members, air_set_c=trip.air_set_c, outlook=False, trials=False)
@@ -109,7 +134,7 @@ def follow(
     hits: dict[str, list[bool]] = {}
     widths: dict[str, list[float]] = {}
     next_s = LOOK_S
-    for item in in_order(trip, every_min):
+    for item in in_order(trip, with_device):
         while item.at_s > next_s:
             _look(one, trip, next_s, hits, widths)
             next_s += LOOK_S
@@ -124,11 +149,11 @@ def _give(one: Watcher, item: Seen | Happened) -> None:
         one.happened(item.at_s, item.what, item.detail)
 
 
-def named(trip: Wandering, every_min: float, members: int) -> tuple[float | None, list[str]]:
+def named(trip: Wandering, with_device: bool, members: int) -> tuple[float | None, list[str]]:
     """Return after how many minutes the hidden fault was named, and the false names."""
     one = Watcher(trip.case, members=members, air_set_c=trip.air_set_c, outlook=False)
     one.begin()
-    for item in in_order(trip, every_min):
+    for item in in_order(trip, with_device):
         _give(one, item)
     key = KEY_OF[trip.fault] if trip.fault else "nothing"
     right = [
@@ -177,18 +202,18 @@ def coverage(trips: int, members: int, first: int) -> None:
         ]
         for trip in drawn:
             trip.events(trip.ends_s)
-        for every, factor in WAYS:
-            watcher.DEVICE_NOISE = factor
+        for word, way in WAYS.items():
             hits: dict[str, list[bool]] = {}
             widths: dict[str, list[float]] = {}
             for trip in drawn:
-                own, wide = follow(trip, every, members)
+                with taken(way):
+                    own, wide = follow(trip, way is not None, members)
                 for name in own:
                     hits.setdefault(name, []).extend(own[name])
                     widths.setdefault(name, []).extend(wide[name])
             shares = " | ".join(f"{100 * np.mean(hits[name]):.0f} %" for name in names)
             width = ", ".join(f"{np.mean(widths[name]):.2f}" for name in ("body", "skin"))
-            print(f"| {size:.0f} | {_way(every, factor)} | {shares} | {width} |")
+            print(f"| {size:.0f} | {word} | {shares} | {width} |")
             sys.stdout.flush()
 
 
@@ -199,25 +224,23 @@ def names(trips: int, members: int, first: int) -> None:
     print("| hidden | device read | named | median min | false names |")
     hidden: tuple[HiddenFault | None, ...] = ("hood", "heater", "probe", None)
     for fault in hidden:
-        for every, factor in ((1.0, 1.0), (5.0, 3.0)):
-            watcher.DEVICE_NOISE = factor
+        for word, way in WAYS.items():
+            if way is None or word.startswith("5 min, as"):
+                continue
             delays: list[float] = []
             wrong: list[str] = []
             for seed in range(first, first + trips):
                 trip = Wandering(case, seed, fault, air_set_c=AIR_SET_C["winter-road"], size=1.0)
                 trip.events(trip.ends_s)
-                delay, false = named(trip, every, members)
+                with taken(way):
+                    delay, false = named(trip, True, members)
                 wrong += false
                 if delay is not None:
                     delays.append(delay)
             middle = f"{np.median(delays):.0f}" if delays else "-"
             told = ", ".join(f"{wrong.count(k)} {k}" for k in sorted(set(wrong))) or "none"
-            print(f"| {fault} | {_way(every, factor)} | {len(delays)} | {middle} | {told} |")
+            print(f"| {fault} | {word} | {len(delays)} | {middle} | {told} |")
             sys.stdout.flush()
-
-
-def _way(every: float, factor: float) -> str:
-    return f"every {every:.0f} min, errors x {factor:g}" if every else "not at all"
 
 
 def main() -> None:

@@ -15,7 +15,7 @@ from laboratory import KEEP_ALL
 from trips import TRIPS, winter_road
 
 from plan.cases import shipped_case
-from warmhold.simulate import lanes, march, stepping
+from warmhold.simulate import block, lanes, march, stepping
 from warmhold.simulate import layout as at
 from warmhold.simulate.equations import rates
 from warmhold.simulate.plain import derivatives_at, slopes_at
@@ -27,10 +27,10 @@ SETTINGS = {"winter-road": 36.0, "island-flight": 37.0, "cooled-hot-day": 20.0, 
 SEED = 20260101
 
 
-def _evaluate(block):  # type: ignore[no-untyped-def]
-    lanes.settle_block(block)
-    lanes.step_block(block)
-    lanes.flows_block(block)
+def _evaluate(row):  # type: ignore[no-untyped-def]
+    lanes.settle_block(row)
+    lanes.step_block(row)
+    lanes.flows_block(row)
 
 
 evaluate: Any = numba.njit(error_model="numpy")(_evaluate)
@@ -73,20 +73,19 @@ def random_members(count: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.nd
 def test_rates_and_flows_agree_over_random_states() -> None:
     y, p, c, alive = random_members(400, 5)
     slow_dy, slow_flow = slopes_at(y, p, c, alive)
-    block = march.new_block()
-    row = block.reshape(lanes.ROWS, lanes.LANES)
+    row, _ = block.new_block()
     fast_dy, fast_flow = np.empty_like(slow_dy), np.empty_like(slow_flow)
-    for begin in range(0, y.shape[1], lanes.LANES):
-        here = slice(begin, begin + lanes.LANES)
-        row[lanes.R_Y : lanes.R_Y + at.N_STATE] = y[:, here]
-        row[lanes.R_BETWEEN : lanes.R_BETWEEN + at.N_STATE] = y[:, here]
-        row[lanes.R_P : lanes.R_P + at.N_PARAM] = p[:, here]
-        row[lanes.R_C : lanes.R_C + at.N_CONDITION] = c[:, here]
-        row[lanes.R_ALIVE] = alive[here]
-        row[lanes.R_LENGTH], row[lanes.R_WISH], row[lanes.R_TOLERANCE] = 1e4, 10.0, 1.0
-        evaluate(block)
-        fast_dy[:, here] = row[lanes.R_FIRST : lanes.R_FIRST + at.N_STATE]
-        fast_flow[:, here] = row[lanes.R_FLOW : lanes.R_FLOW + at.N_FLOW]
+    for begin in range(0, y.shape[1], block.LANES):
+        here = slice(begin, begin + block.LANES)
+        row[block.R_Y : block.R_Y + at.N_STATE] = y[:, here]
+        row[block.R_BETWEEN : block.R_BETWEEN + at.N_STATE] = y[:, here]
+        row[block.R_P : block.R_P + at.N_PARAM] = p[:, here]
+        row[block.R_C : block.R_C + at.N_CONDITION] = c[:, here]
+        row[block.R_ALIVE] = alive[here]
+        row[block.R_LENGTH], row[block.R_WISH], row[block.R_TOLERANCE] = 1e4, 10.0, 1.0
+        evaluate(row)
+        fast_dy[:, here] = row[block.R_FIRST : block.R_FIRST + at.N_STATE]
+        fast_flow[:, here] = row[block.R_FLOW : block.R_FLOW + at.N_FLOW]
     assert (on_scale(fast_dy.T, slow_dy.T) < 1e-13).all()
     assert (on_scale(fast_flow.T, slow_flow.T) < 1e-13).all()
     assert np.abs(slow_dy).max(axis=1).min() > 0.0, "a rate that is always nought compares nothing"
@@ -254,10 +253,14 @@ def test_numpy_takes_over_in_silence() -> None:
     steps = np.full_like(s.step_s, CONTROLLED)
     given = (s.start, s.p, s.durations_s, s.conditions, s.outputs, steps, KEEP_ALL)
     expected = float(advance(*given).last[0, at.AIR])
-    broken = "import numba\ndef no(*a, **k): raise RuntimeError('no compiler')\nnumba.njit = no"
-    for before, environment in (("", {stepping.EXECUTOR: "plain"}), (broken, {})):
+    absent = "import sys\nsys.modules['llvmlite'] = None"
+    broken = (
+        "import llvmlite.binding as b\ndef no(*a): raise RuntimeError('no engine')\n"
+        "b.create_mcjit_compiler = no"
+    )
+    for before, environment in (("", {stepping.EXECUTOR: "plain"}), (absent, {}), (broken, {})):
         none, air = in_a_fresh_process(before, **environment)
-        assert none
+        assert none, before
         assert air == pytest.approx(expected, rel=AGREE)
 
 
@@ -321,7 +324,7 @@ def test_the_ends_of_the_range() -> None:
 
 def test_machine_code_is_of_vectors() -> None:
     """No call is made from the step, and where the processor has wide registers they are used."""
-    evaluate.compile((march._SIGNATURE[0],))
+    evaluate.compile((march.SIGNATURE[0],))
     text = next(iter(evaluate.inspect_asm().values()))
     arithmetic = [line for line in text.splitlines() if "mulpd" in line or "fmadd" in line]
     assert len(arithmetic) > 1000

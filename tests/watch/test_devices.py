@@ -11,7 +11,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from warmhold.watch import Seen, Watcher, watcher
+from warmhold.watch import Seen, Watcher, quantities
 from watch.drills import AIR_SET_C, FULL, MEMBERS, lasting
 
 WINTER = "winter-road"
@@ -85,14 +85,15 @@ def benchmark() -> ModuleType:
     return module
 
 
-def body_covered(every_min: float, size: float) -> float:
+def body_covered(way: str, size: float) -> float:
     """How often the body's band of nine in ten held the truth."""
     drawn = benchmark()
     hits: list[bool] = []
     for seed in range(7500, 7500 + TRIPS):  # not those that the two numbers were chosen on
         trip = drawn.Wandering(lasting(WINTER), seed, air_set_c=AIR_SET_C[WINTER], size=size)
         trip.events(trip.ends_s)
-        hits += drawn.follow(trip, every_min, MEMBERS)[0]["body"]
+        with drawn.taken(drawn.WAYS[way]):
+            hits += drawn.follow(trip, True, MEMBERS)[0]["body"]
     return float(np.mean(hits))
 
 
@@ -100,10 +101,17 @@ def body_covered(every_min: float, size: float) -> float:
 @pytest.mark.parametrize("wander", [1.0, 2.0])
 def test_a_device_each_minute_does_not_make_the_watch_too_sure(wander: float) -> None:
     """Two binomial standard deviations of TRIPS draws below 85 %."""
-    assert body_covered(5.0, wander) >= 0.85 - 2.0 * math.sqrt(0.85 * 0.15 / TRIPS)
+    assert body_covered("2 min x 1.5; 5 min x 3", wander) >= 0.85 - 2.0 * math.sqrt(
+        0.85 * 0.15 / TRIPS
+    )
 
 
 @pytest.mark.skipif(not FULL, reason="minutes long; with WARMHOLD_FULL=1")
-def test_taken_each_minute_as_if_by_hand_it_would(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(watcher, "DEVICE_NOISE", 1.0)
-    assert body_covered(1.0, 1.0) < 0.75
+def test_taken_each_minute_as_if_by_hand_it_would() -> None:
+    assert body_covered("each minute, as by hand", 1.0) < 0.75
+
+
+def test_the_way_that_was_measured_is_the_way_that_is_used() -> None:
+    monitor, others = benchmark().WAYS["2 min x 1.5; 5 min x 3"]
+    assert {quantities.of_device(one) for one in ("skin_c", "air_c", "heater_percent")} == {monitor}
+    assert quantities.of_device("axillary_c") == others

@@ -379,7 +379,7 @@ service = Service(Settings(folder=Path(sys.argv[1])))
 service._record = Record.open(Path(sys.argv[1]), warn=lambda _t: None)
 class Ahead:
     began = None
-    def now(self): return datetime.now(UTC) + timedelta(hours=3)
+    def now(self): return datetime.now(UTC) + timedelta(hours=4)
 service.clock = Ahead()
 left, when, write = int(sys.argv[2]), sys.argv[3], service.write
 def dies(*given):
@@ -461,7 +461,7 @@ def test_time_in_target_ends_soon_after_a_device_falls_silent(ward: Ward) -> Non
     assert share.known_min == pytest.approx(5.0, abs=0.01)
 
 
-def test_the_watch_is_given_one_reading_in_five_minutes_and_none_that_is_doubted(
+def test_the_watch_is_given_one_reading_in_a_while_and_none_that_is_doubted(
     ward: Ward,
 ) -> None:
     ward.join()
@@ -481,7 +481,7 @@ def test_the_watch_is_given_one_reading_in_five_minutes_and_none_that_is_doubted
     items = [item for item in items_of(view) if item.source]
     count = {name: sum(i.quantity == name for i in items) for name in {i.quantity for i in items}}
     assert set(count) == {"skin_c", "pulse_per_min", "air_set_c", "air_c"}
-    assert 6 <= count["skin_c"] == count["air_c"] <= 8
+    assert 15 <= count["skin_c"] == count["air_c"] <= 17  # one in two minutes
     assert count["pulse_per_min"] == 31
     assert count["air_set_c"] == 2
     assert all(item.source == RIG for item in items)

@@ -201,6 +201,7 @@ def test_the_pages_as_they_are_seen(
             page.set_input_files("#in-file", path)
             page.check("input[name=look_first]")
             page.get_by_role("button", name="Show what it is read as").click()
+            page.locator("#mapping").wait_for()
         if shot == "preview":
             page.fill("#mapping", filled(page.input_value("#mapping")))
             page.get_by_role("button", name="Show what it is read as").click()

@@ -1,57 +1,28 @@
 """Turns the pure science functions and the right-hand side into machine code.
 
 The science layer knows nothing of this: its functions are registered here as they stand, and
-``choose`` gets a scalar form. Compiled code is kept in the user's cache folder, under a name made
+``choose`` gets a scalar form. Compiled code is kept in the folder of ``kept``, under a name made
 from the sources themselves, so that an edited equation can never run from an old file; where no
 cache can be written, it is compiled anew each time.
 """
 
 from __future__ import annotations
 
-import hashlib
-import os
-import sys
-import tempfile
 from collections.abc import Callable
 from importlib import import_module
-from pathlib import Path
 from typing import Any
 
 import numba
-import numpy as np
 from numba.extending import overload, register_jitable
 
 from warmhold.science.choose import choose
 from warmhold.simulate import equations
+from warmhold.simulate.kept import cache_folder
 
 _SCIENCE = ("air", "battery", "body", "breath", "heat", "metabolism", "skin")
 
 
-def _cache_folder() -> Path | None:
-    """Folder for compiled code, or None when none can be written."""
-    package = Path(__file__).resolve().parent.parent
-    mark = hashlib.sha256()
-    for part in (
-        *sorted((package / "science").glob("*.py")),
-        *sorted(Path(__file__).parent.glob("*.py")),
-    ):
-        mark.update(part.read_bytes())
-    mark.update(f"{numba.__version__} {np.__version__} {sys.version}".encode())
-    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    for root in (Path(base), Path(tempfile.gettempdir()) / f"warmhold-{os.getuid()}"):
-        folder = root / "warmhold" / mark.hexdigest()[:16]
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            probe = folder / f".probe-{os.getpid()}"
-            probe.touch()
-            probe.unlink()
-        except OSError:
-            continue
-        return folder
-    return None
-
-
-CACHE_FOLDER = _cache_folder()
+CACHE_FOLDER = cache_folder()
 if CACHE_FOLDER is not None:
     vars(numba.config)["CACHE_DIR"] = str(CACHE_FOLDER)
 

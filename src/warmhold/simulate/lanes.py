@@ -23,42 +23,40 @@ from numba.extending import intrinsic
 from warmhold.science.choose import choose
 from warmhold.simulate import layout as at
 from warmhold.simulate import rosenbrock
+from warmhold.simulate.block import (
+    LANES,
+    R_AFTER,
+    R_ALIVE,
+    R_BETWEEN,
+    R_C,
+    R_DUE,
+    R_EMPTIED,
+    R_END,
+    R_ENDS,
+    R_EVENT,
+    R_FED,
+    R_FIRST,
+    R_FIXED,
+    R_FLOW,
+    R_G,
+    R_GOES,
+    R_H,
+    R_LENGTH,
+    R_MOVES,
+    R_P,
+    R_RUNS,
+    R_SETTLED,
+    R_SHARE,
+    R_STEPS,
+    R_T,
+    R_TOLERANCE,
+    R_WISH,
+    R_Y,
+    SETTLED_ROWS,
+)
 from warmhold.simulate.pace import NEARLY, judge, next_step_s
 from warmhold.simulate.symbols import LEAVES, MOVING, SETTLED, Graph, Symbol
 from warmhold.simulate.traced import leaves, matrix_of, slopes_of
-
-LANES: Final = 8
-
-# --- rows of a block -------------------------------------------------------------------------
-R_Y: Final = 0  # state
-R_P: Final = R_Y + at.N_STATE  # constants of the member
-R_C: Final = R_P + at.N_PARAM  # conditions of the stretch
-R_ALIVE: Final = R_C + at.N_CONDITION  # 1 the unit has power
-R_RUNS: Final = R_ALIVE + 1  # 1 a member is in the lane
-R_FED: Final = R_RUNS + 1  # 1 outside power carries what must run
-R_TOLERANCE: Final = R_FED + 1  # error of a step that is let pass [K]
-R_LENGTH: Final = R_TOLERANCE + 1  # of the stretch [s]
-R_T: Final = R_LENGTH + 1  # time in the stretch [s]
-R_WISH: Final = R_T + 1  # length wished for the next step [s]
-R_FIXED: Final = R_WISH + 1  # equal length of steps, 0 controlled [s]
-R_DUE: Final = R_FIXED + 1  # when the next output is due, infinite if none is [s]
-R_STEPS: Final = R_DUE + 1  # steps tried
-R_H: Final = R_STEPS + 1  # length of the step [s]
-R_END: Final = R_H + 1  # state at the end of the step
-R_FIRST: Final = R_END + at.N_STATE  # rates at its start
-R_G: Final = R_FIRST + at.N_STATE  # its stages
-R_MOVES: Final = R_G + 4 * at.N_STATE  # 1 the step is taken
-R_GOES: Final = R_MOVES + 1  # 1 it is taken and has a length
-R_AFTER: Final = R_GOES + 1  # time in the stretch afterwards [s]
-R_EMPTIED: Final = R_AFTER + 1  # 1 the battery is empty at its end
-R_ENDS: Final = R_EMPTIED + 1  # 1 so is the stretch
-R_EVENT: Final = R_ENDS + 1  # above 0: an output, an empty battery or an end
-R_SHARE: Final = R_EVENT + 1  # where in the step a state is asked for
-R_BETWEEN: Final = R_SHARE + 1  # state there
-R_FLOW: Final = R_BETWEEN + at.N_STATE  # flows there
-R_SETTLED: Final = R_FLOW + at.N_FLOW
-SETTLED_ROWS: Final = 160
-ROWS: Final = R_SETTLED + SETTLED_ROWS
 
 _ROW_OF: Final = {"y": R_Y, "p": R_P, "c": R_C, "alive": R_ALIVE}
 

@@ -2,20 +2,24 @@
 
 A lane holds one member. It has its own stretch, time and step; when its member is through, it takes
 the next one. Lanes never mix, so a member's result does not depend on who is beside it.
+
+This module is the compiler's side and slow to import: ``kept`` runs what it made without it.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
+import llvmlite.binding as llvm  # type: ignore[import-untyped]
+import numba
 import numpy as np
 from numba import types
-from numpy.typing import NDArray
 
-from warmhold.simulate.compiled import machine_code
-from warmhold.simulate.lanes import (
+from warmhold.simulate.block import (
+    ARGUMENTS,
     LANES,
     R_ALIVE,
+    R_BEGAN,
     R_BETWEEN,
     R_C,
     R_DUE,
@@ -35,7 +39,11 @@ from warmhold.simulate.lanes import (
     R_TOLERANCE,
     R_WISH,
     R_Y,
-    ROWS,
+    WHOLE,
+)
+from warmhold.simulate.compiled import machine_code
+from warmhold.simulate.kept import Built, machine
+from warmhold.simulate.lanes import (
     between_block,
     flows_block,
     move_block,
@@ -50,30 +58,28 @@ _fixed_step_s = machine_code(fixed_step_s)
 
 
 def _march(
-    block: Any, start: Any, p: Any, durations: Any, conditions: Any, outputs: Any, step_s: Any,
-    keep: Any, tolerance: float, first: int, stop: int, trace: Any, clock: Any, empty: Any,
-    last: Any, steps: Any,
+    row: Any, lanes: Any, start: Any, p: Any, durations: Any, conditions: Any, outputs: Any,
+    step_s: Any, keep: Any, tolerance: float, first: int, stop: int, trace: Any, clock: Any,
+    empty: Any, last: Any, steps: Any,
 ) -> None:  # fmt: skip
     stretches = outputs.shape[0]
     flows = False
     for k in range(keep.shape[0]):
         flows = flows or keep[k] >= N_STATE
-    row = block.reshape((-1, LANES))
-    member = np.full(LANES, -1)
-    stretch = np.zeros(LANES, np.int64)
-    base_s = np.zeros(LANES)  # when the stretch began
-    base = np.zeros(LANES, np.int64)  # its output 0
-    following = np.zeros(LANES, np.int64)  # which of its outputs comes next
-    new = np.ones(LANES, np.bool_)  # lanes that want a stretch
+    # of each lane: member, stretch, its output 0, which of its outputs comes next, wants a stretch
+    member, stretch, base, following, new = lanes[0], lanes[1], lanes[2], lanes[3], lanes[4]
+    base_s = row[R_BEGAN]  # when the stretch began
+    member[:] = -1
+    new[:] = 1
     upcoming = first
     running = 0
     changed = True
     while True:
         if changed:
             for lane in range(LANES):
-                if not new[lane]:
+                if new[lane] == 0:
                     continue
-                new[lane] = False
+                new[lane] = 0
                 m = member[lane]
                 if m < 0 or stretch[lane] + 1 == stretches:
                     if m >= 0:
@@ -121,15 +127,15 @@ def _march(
                     empty[m] = base_s[lane]
             if running == 0:
                 return
-            settle_block(block)
+            settle_block(row)
             changed = False
 
-        step_block(block)
+        step_block(row)
         eventful = False
         for lane in range(LANES):
             eventful = eventful or row[R_EVENT, lane] > 0.0
         if not eventful:
-            move_block(block)
+            move_block(row)
             continue
 
         # --- outputs inside the step
@@ -146,9 +152,9 @@ def _march(
                     row[R_SHARE, lane] = -1.0
             if not pending:
                 break
-            between_block(block)
+            between_block(row)
             if flows:
-                flows_block(block)
+                flows_block(row)
             for lane in range(LANES):
                 if row[R_SHARE, lane] < 0.0:
                     continue
@@ -165,7 +171,7 @@ def _march(
                 )
 
         # --- on
-        move_block(block)
+        move_block(row)
         settled = True
         for lane in range(LANES):
             m = member[lane]
@@ -181,34 +187,38 @@ def _march(
                     clock[m, base[lane] + n] = base_s[lane] + n * row[R_LENGTH, lane] / count
                 base_s[lane] += row[R_LENGTH, lane]
                 base[lane] += count
-                new[lane] = True
+                new[lane] = 1
                 changed = True
         if not settled and not changed:
-            settle_block(block)
+            settle_block(row)
 
 
-march = machine_code(_march, nogil=True)
+def _kind_of(name: str, kind: Any) -> Any:
+    if not isinstance(kind, int):
+        return types.float64 if kind is float else types.int64
+    return types.Array(types.int64 if name in WHOLE else types.float64, kind, "C")
 
 
-def _rows(dimensions: int, kind: Any = types.float64) -> Any:
-    return types.Array(kind, dimensions, "C")
+SIGNATURE = tuple(_kind_of(name, kind) for name, kind in ARGUMENTS.items())
 
 
-_SIGNATURE = (
-    _rows(1), _rows(2), _rows(2), _rows(2), _rows(3), _rows(1, types.int64), _rows(1),
-    _rows(1, types.int64), types.float64, types.int64, types.int64, _rows(3), _rows(2), _rows(1),
-    _rows(2), _rows(1, types.int64),
-)  # fmt: skip
+def build() -> Built:
+    """Compile it to one function that calls nothing outside itself.
+
+    Raises ``RuntimeError`` when it would.
+    """
+    jit: Any = numba.njit
+    bare = jit(
+        error_model="numpy", nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False
+    )(_march)
+    bare.compile(SIGNATURE)
+    (made,) = bare.overloads.values()
+    code = llvm.parse_assembly(made.library.get_llvm_str())
+    outside = [f.name for f in code.functions if f.is_declaration and not _of_llvm(f.name)]
+    if outside:
+        raise RuntimeError(f"the steps call {', '.join(outside)}")
+    return made.fndesc.llvm_func_name, machine().emit_object(code)
 
 
-def prepare() -> None:
-    """Have the machine code ready: compiled, or read from the cache."""
-    compile_: Any = getattr(march, "compile")  # noqa: B009 (a numba dispatcher, typed as a function)
-    compile_(_SIGNATURE)
-
-
-def new_block() -> NDArray[np.float64]:
-    """Working memory of one thread, on the edge of a cache line."""
-    raw = np.zeros(ROWS * LANES + LANES)
-    begin = (-raw.ctypes.data // 8) % LANES
-    return raw[begin : begin + ROWS * LANES]
+def _of_llvm(name: str) -> bool:
+    return str(name).startswith("llvm.")

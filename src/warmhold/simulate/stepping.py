@@ -21,6 +21,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from warmhold.simulate.block import ARGUMENTS, new_block
 from warmhold.simulate.layout import N_CONDITION, N_FLOW, N_PARAM, N_STATE
 from warmhold.simulate.plain import advance_plain
 
@@ -60,17 +61,22 @@ def processors() -> int:
 
 
 @cache
-def _compiled() -> tuple[Callable[..., None], Callable[[], Floats]] | None:
-    """Compiled code and its working memory; None where it cannot be had, which is only slower."""
+def _compiled() -> Callable[..., None] | None:
+    """Compiled steps; None where they cannot be had, which is only slower."""
     if os.environ.get(EXECUTOR) == "plain":
         return None
     try:
-        march = importlib.import_module("warmhold.simulate.march")
-        march.prepare()
+        kept = importlib.import_module("warmhold.simulate.kept")
+        steps: Callable[..., None] = kept.function("march", tuple(ARGUMENTS.values()), _build)
     except Exception as fault:  # whatever stops a compiler: the other executor needs none
         logging.getLogger(__name__).info("no compiled steps, NumPy takes over: %s", fault)
         return None
-    return march.march, march.new_block
+    return steps
+
+
+def _build() -> Any:
+    """Compile the steps; the compiler is imported only here."""
+    return importlib.import_module("warmhold.simulate.march").build()
 
 
 def advance(
@@ -118,7 +124,6 @@ def advance(
     compiled = _compiled() if executor == "compiled" else None
     if compiled is None:
         return Run(*advance_plain(*given))
-    march, new_block = compiled
     total = 1 + int(outputs.sum())
     left = (
         np.empty((members, total, keep.shape[0])), np.empty((members, total)),
@@ -126,7 +131,7 @@ def advance(
     )  # fmt: skip
 
     def part(first: int, stop: int) -> None:
-        march(new_block(), *given, first, stop, *left)
+        compiled(*new_block(), *given, first, stop, *left)
 
     count = processors() if threads is None else threads
     count = max(1, min(count, members // FEW))

@@ -63,6 +63,34 @@ OFFSETS: Final[dict[str, float]] = {
     "oxygen": 1.0,  # [points]
     "humidity": 4.0,  # [points]
 }
+
+
+@dataclass(frozen=True)
+class OfDevice:
+    """How readings of a device are taken, whose errors hang together from minute to minute.
+
+    every_s : one in so long is taken [s]
+    times : each counts as if its error were so many times that of a reading by hand
+    """
+
+    every_s: float
+    times: float
+
+
+# Own choices, set on benchmarks/device_readings.py; see docs/watching.md.
+OF_DEVICE: Final[dict[str, OfDevice]] = {
+    "skin_c": OfDevice(120.0, 1.5),
+    "air_c": OfDevice(120.0, 1.5),
+    "heater_percent": OfDevice(120.0, 1.5),
+}
+OTHERS_OF_DEVICE: Final = OfDevice(300.0, 3.0)
+
+
+def of_device(quantity: str) -> OfDevice:
+    """How a device's readings of a quantity are taken."""
+    return OF_DEVICE.get(quantity, OTHERS_OF_DEVICE)
+
+
 FLOW_STEP_LPM: Final = 0.25  # between the marks of a flow meter
 FLOW_SPREAD: Final = 0.05  # flow meter against true flow, as a share
 GAUGE_TEMPERATURE_SHARE: Final = 0.015  # of the gauge, for a cylinder that cools or warms

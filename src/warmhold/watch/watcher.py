@@ -25,7 +25,7 @@ from warmhold.watch.named import (
     title_of,
 )
 from warmhold.watch.outlook import Forecast, Present, bounds_c, look_ahead, present
-from warmhold.watch.quantities import reading
+from warmhold.watch.quantities import of_device, reading
 from warmhold.watch.read import Found, Latest, by_reading, disagreement, far
 from warmhold.watch.rows import P_LEARNT, Y_LEARNT, Rows, rows_at_loading
 
@@ -43,7 +43,6 @@ TELLING_S = 120.0
 FIRST_S = 120.0  # nothing is taken as present on less
 STEADY = 2.0  # a name is not changed for less
 LATCHED = ("battery-weak", "oxygen-sensor", "cylinder")
-DEVICE_NOISE = 3.0  # a device's errors hang together: each counts as so many times as large
 OPEN_TOO_LONG_S = 300.0  # a port logged as open for longer is said
 
 
@@ -184,7 +183,7 @@ class Watcher:
             return Judgement(None, 0.0, True, "", False)
         predicted, variance = found
         if seen.source:
-            variance += (DEVICE_NOISE**2 - 1.0) * kind.noise**2
+            variance += (of_device(seen.quantity).times ** 2 - 1.0) * kind.noise**2
         m = self.members
         band = self._band(predicted, variance)
         middle = float(predicted[:m].mean())

@@ -18,6 +18,7 @@ from datetime import datetime, timedelta
 from warmhold.model import Case, Quantity
 from warmhold.record.views import CLOCK_SAYS, Shown, TripView
 from warmhold.watch import Condition, Forecast, Judgement, Present, Seen, Watcher
+from warmhold.watch.quantities import of_device
 from warmhold.watch.quantities import reading as watched
 from warmhold.watch.read import PULSE, SATURATION
 from warmhold.web.quantities import quantities, quantity_of_item
@@ -28,7 +29,6 @@ LONGEST_S = 12 * 3600.0  # a trip is not followed for longer after the baby went
 KEEP_EVERY_S = 600.0  # trip time between two trunks that are kept to go back to
 STEP_S = 60.0  # trip time that a leaf goes at once
 LOOK_EVERY_S = 5.0  # real time between two looks at the present
-DEVICE_EVERY_S = 300.0  # of a device's readings the filter is given one in so long; see watching.md
 SPEAKS = (*SATURATION, PULSE)  # said by themselves, without the model
 SETTINGS = ("air_set_c", "flow_lpm", "oxygen_set_percent")
 
@@ -190,9 +190,9 @@ class _Chosen:
     """Which readings of a device the watch is given.
 
     The errors of one device hang together, so that the filter would be too sure of a reading each
-    minute: of what it learns from, it gets the first in each `DEVICE_EVERY_S`. Pulse and saturation
-    speak for themselves and are all given; a setting, when it changed. What a device doubts itself
-    is not given.
+    minute: of what it learns from, it gets the first in each `of_device(quantity).every_s`. Pulse
+    and saturation speak for themselves and are all given; a setting, when it changed. What a device
+    doubts itself is not given.
     """
 
     taken: set[tuple[str, str, int]] = field(default_factory=set)
@@ -205,7 +205,7 @@ class _Chosen:
             return self.set_to.get(quantity) != value
         if watched(quantity) is None:
             return quantity in SPEAKS
-        slot = (source, quantity, int(at_s // DEVICE_EVERY_S))
+        slot = (source, quantity, int(at_s // of_device(quantity).every_s))
         if slot in self.taken:
             return False
         self.taken.add(slot)
