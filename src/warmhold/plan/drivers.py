@@ -38,25 +38,29 @@ def variance_shares(spare: Floats, inputs: Mapping[str, Input]) -> dict[str, flo
     total = float(centred @ centred)
     if members < 8 or not np.isfinite(total) or total < 1e-18 * members:
         return {}
-    shares = {}
-    for key, item in inputs.items():
-        first = item.scores - item.scores.mean()
-        second = item.scores**2 - 1.0
-        second = second - second.mean()
-        second = second - first * (first @ second) / (first @ first)
-        explained = (first @ centred) ** 2 / (first @ first)
-        explained += (second @ centred) ** 2 / max(float(second @ second), 1e-12)
-        plain = float(explained) / total
-        fair = 1.0 - (1.0 - plain) * (members - 1) / (members - 3)
-        shares[key] = min(1.0, max(0.0, fair))
-    return shares
+    if not inputs:
+        return {}
+    first = np.stack([item.scores for item in inputs.values()])
+    second = first**2 - 1.0
+    first = first - first.mean(axis=1, keepdims=True)
+    second -= second.mean(axis=1, keepdims=True)
+    size = np.einsum("im,im->i", first, first)
+    second -= first * (np.einsum("im,im->i", first, second) / size)[:, None]
+    explained = (first @ centred) ** 2 / size
+    explained += (second @ centred) ** 2 / np.maximum(np.einsum("im,im->i", second, second), 1e-12)
+    fair = 1.0 - (1.0 - explained / total) * (members - 1) / (members - 3)
+    return dict(zip(inputs, np.clip(fair, 0.0, 1.0).tolist(), strict=True))
 
 
 def assumed_behind(values: Floats, inputs: Mapping[str, Input]) -> tuple[str, ...]:
     """Unverified inputs that explain 1 % or more of the variance of some values."""
     if not np.isfinite(values).all():
         return ()
-    shares = variance_shares(values, inputs)
+    return unsure_of(variance_shares(values, inputs), inputs)
+
+
+def unsure_of(shares: Mapping[str, float], inputs: Mapping[str, Input]) -> tuple[str, ...]:
+    """Unverified inputs with a share of 1 % or more, largest first."""
     return tuple(
         f"{inputs[key].title} ({inputs[key].provenance})"
         for key, part in sorted(shares.items(), key=lambda item: -item[1])
@@ -66,7 +70,13 @@ def assumed_behind(values: Floats, inputs: Mapping[str, Input]) -> tuple[str, ..
 
 def drivers(spare: Floats, inputs: Mapping[str, Input], most: int = 5) -> tuple[Driver, ...]:
     """The inputs that move a margin most, largest first."""
-    shares = variance_shares(spare, inputs)
+    return leading_of(variance_shares(spare, inputs), inputs, most)
+
+
+def leading_of(
+    shares: Mapping[str, float], inputs: Mapping[str, Input], most: int = 5
+) -> tuple[Driver, ...]:
+    """The inputs with the largest shares, largest first."""
     leading = sorted(shares.items(), key=lambda item: -item[1])[:most]
     return tuple(
         Driver(key, inputs[key].title, value, inputs[key].provenance)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from warmhold.model import Case, Sourced
 from warmhold.plan import measures
-from warmhold.plan.drivers import UNSURE, assumed_behind, drivers
+from warmhold.plan.drivers import UNSURE, leading_of, unsure_of, variance_shares
 from warmhold.plan.measures import Measure
 from warmhold.plan.sheet import Band, Driver, Margin, State
 from warmhold.plan.validity import Beyond
@@ -225,7 +225,9 @@ def margin(key: str, found: Measure, outcome: Outcome, outside: tuple[Beyond, ..
         state = "cannot tell"
     spread = band_of(found.spare) if np.isfinite(found.spare).all() else None
     where = _where(found, case)
-    leading = drivers(found.spare, ensemble.draws.inputs) if spread else ()
+    inputs = ensemble.draws.inputs
+    shares = variance_shares(found.spare, inputs) if spread else {}
+    leading = leading_of(shares, inputs)
     return Margin(
         key=key,
         title=words.title,
@@ -238,10 +240,10 @@ def margin(key: str, found: Measure, outcome: Outcome, outside: tuple[Beyond, ..
         worst_at=where,
         sentence=_sentence(words, spread, probability, found, where, state, required, unknown),
         formula=words.formula,
-        inputs=_inputs(words, leading, ensemble.draws.inputs),
+        inputs=_inputs(words, leading, inputs),
         sources=(*words.sources, *(f"{name}: {rule.source}" for name, rule, _ in words.rules)),
         drivers=leading,
-        assumed=_assumed(words, found.spare, ensemble.draws.inputs),
+        assumed=(*_ruled(words), *unsure_of(shares, inputs)),
         reason="; ".join(unknown),
     )
 
@@ -326,6 +328,5 @@ def _inputs(
     return rules + moved
 
 
-def _assumed(words: Described, spare: Floats, inputs: Mapping[str, Input]) -> tuple[str, ...]:
-    ruled = [f"{name} ({rule.mark})" for name, rule, _ in words.rules if rule.mark in UNSURE]
-    return (*ruled, *assumed_behind(spare, inputs))
+def _ruled(words: Described) -> tuple[str, ...]:
+    return tuple(f"{name} ({rule.mark})" for name, rule, _ in words.rules if rule.mark in UNSURE)

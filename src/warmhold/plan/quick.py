@@ -1,7 +1,7 @@
 """Margins in well under a second, for a form whose fields are still changing.
 
-The same equations, draws, measures and words as the full plan, with fewer members and longer
-steps, and without kit, mends, plots and alarm limits. Where no air setting is stated, the first
+The same equations, draws, measures and words as the full plan, with steps judged less strictly,
+and without kit, mends, plots and alarm limits. Where no air setting is stated, the first
 estimate is used (neutral sources, corrected for the cold wall by one small trial); the full plan
 goes on from there and may settle on another one.
 """
@@ -60,8 +60,8 @@ _remembered: OrderedDict[_Key, Quick] = OrderedDict()
 _lock = threading.Lock()
 
 
-def quick_margins(case: Case, *, members: int = 200, seed: int = DEFAULT_SEED) -> Quick:
-    """Work out the margins of a case with a small ensemble.
+def quick_margins(case: Case, *, members: int = 1000, seed: int = DEFAULT_SEED) -> Quick:
+    """Work out the margins of a case, and nothing else.
 
     Parameters
     ----------

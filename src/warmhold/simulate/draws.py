@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from warmhold.model import Quantity
+from warmhold.science.normal import normal_quantile
 
 Floats = NDArray[np.float64]
 
@@ -49,8 +50,7 @@ def _scores(members: int, seed: int, stream: int) -> Floats:
     """Work out one stream; a plan asks for the same ones again for every trial and mend."""
     generator = np.random.default_rng([seed, stream])
     shares = (generator.permutation(members) + generator.random(members)) / members
-    inverse = NormalDist().inv_cdf
-    scores = np.array([inverse(min(max(share, 1e-12), 1.0 - 1e-12)) for share in shares])
+    scores = normal_quantile(np.clip(shares, 1e-12, 1.0 - 1e-12))
     scores.setflags(write=False)
     return scores
 

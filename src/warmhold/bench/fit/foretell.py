@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from warmhold.bench.fit.drive import SENSES, Observed, model_of
 from warmhold.bench.fit.errors import LASTING_MIN
 from warmhold.model import Unit
+from warmhold.science.normal import normal_quantile
 
 Floats = NDArray[np.float64]
 
@@ -91,8 +91,7 @@ def held_of(found: Sequence[Foretold]) -> float:
 
 def _stratified(members: int, rng: np.random.Generator) -> Floats:
     shares = (rng.permutation(members) + rng.random(members)) / members
-    inverse = NormalDist().inv_cdf
-    return np.array([inverse(min(max(share, 1e-9), 1 - 1e-9)) for share in shares])
+    return normal_quantile(np.clip(shares, 1e-9, 1.0 - 1e-9))
 
 
 def _wandering(minutes: Floats, members: int, rng: np.random.Generator) -> Floats:

@@ -3,7 +3,7 @@
 // the fields are written; the fields themselves never are.
 
 (() => {
-  const WAIT_MS = 150;
+  const WAIT_MS = 80; // after a key; less than between two keys of a number that is typed
   const form = document.getElementById("plan-form");
   if (!form || !form.dataset.plan) return;
   const place = document.getElementById("margins");
@@ -11,7 +11,9 @@
   const told = document.getElementById("margins-told");
   const touched = new Set();
   let timer = 0;
-  let asking = null;
+  let asking = false;
+  let again = false;
+  let formNumber = 0; // the server may write the form anew
   let last = "";
 
   function fields() {
@@ -47,42 +49,53 @@
     }
   }
 
+  // One question at a time: while an answer is worked out, the newest fields wait for their turn.
   async function ask() {
+    window.clearTimeout(timer);
+    if (asking) { again = true; return; }
     const sent = fields();
-    if (asking) asking.abort(); // whatever it says is no longer about these fields
-    asking = null;
     if (sent.toString() === last) { panel.classList.remove("stale"); return; }
-    const mine = new AbortController();
-    asking = mine;
+    const mine = formNumber;
+    asking = true;
+    again = false;
     panel.classList.add("stale");
     try {
-      const answer = await fetch(form.dataset.plan, {
-        method: "POST", body: sent, signal: mine.signal,
-      });
+      const answer = await fetch(form.dataset.plan, { method: "POST", body: sent });
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
       const margins = fresh.querySelector("[data-margins]");
       if (!answer.ok || !margins) throw new Error(String(answer.status));
-      if (mine.signal.aborted) return;
-      last = sent.toString();
-      beside(fresh);
-      place.replaceChildren(margins);
-      const word = margins.querySelector(".verdict-now");
-      const why = margins.querySelector(".strong");
-      const bar = form.querySelector("[data-verdict]");
-      if (bar && word) bar.textContent = word.textContent.trim().toLowerCase();
-      told.textContent = `${word ? word.textContent.trim() : ""}. ${why ? why.textContent : ""}`;
-      panel.classList.remove("stale");
-    } catch (error) {
-      if (error.name === "AbortError") return;
-      told.textContent = "";
-      const line = document.createElement("p");
-      line.className = "asked";
-      line.textContent = "These margins are not those of the fields as they stand: the server did "
-        + "not answer. Press “Work out”.";
-      const old = place.querySelector(".asked");
-      if (old) old.remove();
-      place.prepend(line);
+      if (mine === formNumber) {
+        last = sent.toString();
+        show(fresh, margins);
+      }
+    } catch {
+      if (mine === formNumber) unanswered();
     }
+    asking = false;
+    if (again) ask();
+  }
+
+  function show(fresh, margins) {
+    beside(fresh);
+    place.replaceChildren(margins);
+    if (again) return; // of fields that have changed since: it stays marked as such
+    const word = margins.querySelector(".verdict-now");
+    const why = margins.querySelector(".strong");
+    const bar = form.querySelector("[data-verdict]");
+    if (bar && word) bar.textContent = word.textContent.trim().toLowerCase();
+    told.textContent = `${word ? word.textContent.trim() : ""}. ${why ? why.textContent : ""}`;
+    panel.classList.remove("stale");
+  }
+
+  function unanswered() {
+    told.textContent = "";
+    const line = document.createElement("p");
+    line.className = "asked";
+    line.textContent = "These margins are not those of the fields as they stand: the server did "
+      + "not answer. Press “Work out”.";
+    const old = place.querySelector(".asked");
+    if (old) old.remove();
+    place.prepend(line);
   }
 
   function changed(event) {
@@ -90,7 +103,7 @@
     if (!name) return;
     touched.add(`f-${name.replace(/\.(spread|1|2)$/, "").replaceAll(".", "-")}`);
     window.clearTimeout(timer);
-    timer = window.setTimeout(ask, WAIT_MS);
+    timer = window.setTimeout(ask, event.type === "change" ? 0 : WAIT_MS);
   }
 
   form.addEventListener("input", changed);
@@ -109,8 +122,7 @@
   });
   form.addEventListener("put", () => { // the server wrote the form anew, margins and all
     window.clearTimeout(timer);
-    if (asking) asking.abort();
-    asking = null;
+    formNumber += 1;
     panel.classList.remove("stale");
     last = fields().toString();
   });
