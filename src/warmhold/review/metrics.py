@@ -200,7 +200,7 @@ _TEMPERATURE: Final[dict[str, Callable[[Columns], Metric]]] = {
         "cold", "Arrived too cold", f"{_AT_END} below {LOW_C} °C, of all with one",
         one, not_cooled(one), is_below(_last(one), LOW_C), _APART),
     "colder": lambda one: share(
-        "colder", "of these, below 36.0 °C", f"{_AT_END} below {COLDER_C} °C, of all with one",
+        "colder", "Arrived below 36.0 °C", f"{_AT_END} below {COLDER_C} °C, of all with one",
         one, not_cooled(one), is_below(_last(one), COLDER_C), _APART),
     "hot": lambda one: share(
         "hot", "Arrived too warm", f"{_AT_END} above {HIGH_C} °C, of all with one",
