@@ -354,7 +354,7 @@ def test_escapes(text: str, meant: str) -> None:
 
 def test_a_source_tells_devices_places_and_patients_apart() -> None:
     usual = taken(message()).source
-    assert usual.startswith("BEDSIDE 2 T 1 2 0012210039001122, patient mark ")
+    assert usual.startswith("BEDSIDE 2, T 1 2, 0012210039001122, patient mark ")
     others = {
         read(message(HEAD, PID.replace("P17", "P18"), PV1, OBR, DEVICE, obx())).source,
         read(message(HEAD, PID, "PV1||I|T^1^3", OBR, DEVICE, obx())).source,

@@ -288,3 +288,4 @@ def test_what_was_answered_outlives_a_killed_process(tmp_path: Path, round_: int
         kept = [message.identity for message in inbox.after(0)]
     assert kept[: len(whole)] == [line.split()[0] for line in whole]
     assert kept == [str(number) for number in range(len(kept))]
+    print(f"{len(whole)} answered, {len(kept)} kept")

@@ -48,6 +48,14 @@ def test_what_cannot_be_meant_is_refused_before_anything_is_opened(
     assert not folder.exists()
 
 
+def test_every_fault_of_the_call_is_said_at_once(tmp_path: Path) -> None:
+    given = ["--host", "0.0.0.0", "--allow", "here", "--allow", "there", "--zone", "X", "--zone",
+             "A=Y", "--folder", str(tmp_path / "record")]  # fmt: skip
+    said = CliRunner().invoke(command, given).output
+    for fault in ("--allow here", "--allow there", "--open-to-network", "'X' is no", "'Y' is no"):
+        assert fault in said
+
+
 def test_zones_are_stated_for_all_or_for_one_sender() -> None:
     zones = zones_of(("+01:00", "BEDSIDE=UTC", "A=B=Europe/Oslo"))
     assert str(zones.of("anything")) == "UTC+01:00"
@@ -64,6 +72,20 @@ def test_a_port_that_is_taken_is_said(tmp_path: Path, capsys: pytest.CaptureFixt
         exit_code = main.run(["exchange", "listen", "--port", port, "--folder", str(tmp_path)])
     assert exit_code == 2
     assert f"could not listen on 127.0.0.1, port {port}" in capsys.readouterr().err
+
+
+def test_a_folder_without_a_record_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = str(other.getsockname()[1])
+        for way in (["listen"], ["lines", "--source", "rig"]):
+            main.run(["exchange", *way, "--port", port, "--folder", str(tmp_path)])
+            assert f"{tmp_path} holds no record yet" in capsys.readouterr().err
+            (tmp_path / "record.sqlite").touch()
+            main.run(["exchange", *way, "--port", port, "--folder", str(tmp_path)])
+            assert "no record yet" not in capsys.readouterr().err
+            (tmp_path / "record.sqlite").unlink()
 
 
 @pytest.mark.parametrize("refused", [False, True])
@@ -88,7 +110,7 @@ def test_it_says_what_came_and_ends_on_ctrl_c(tmp_path: Path, refused: bool) -> 
     finally:
         process.kill()
         process.wait()
-    assert err == ""
+    assert [line for line in err.splitlines() if "no record yet" not in line] == []
     assert "First message from BEDSIDE 2" in out
     assert f"Ended: 1 taken, 0 repeated, {int(refused)} refused and kept." in out
     assert process.returncode == (1 if refused else 0)

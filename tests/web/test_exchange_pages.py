@@ -152,7 +152,7 @@ def test_from_a_rigs_line_to_the_trip_and_out_at_the_handover(
     expect(tile).to_contain_text("rig")
     expect(tile).to_contain_text("37.9 °C")
     expect(tile).to_contain_text("36.4 °C read by hand, 37.9 °C told by rig")
-    expect(tile).to_contain_text("1.5 °C apart; the two instruments may be 0.5 °C apart")
+    expect(tile).to_contain_text("1.5 °C apart; two such instruments may be 0.5 °C apart")
     skin = page.locator("#quick details", has_text="Skin").first
     expect(skin).to_contain_text("36.4 °C")
     expect(skin).to_contain_text("rig: 37.9 °C")

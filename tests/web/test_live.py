@@ -18,6 +18,7 @@ from warmhold.exchange.told import Told
 from warmhold.record import Record
 from warmhold.record.views import CLOCK_SAYS, trip_view
 from warmhold.web.access import User
+from warmhold.web.beside import called
 from warmhold.web.live import Join, NotJoined, can_be_named, moment_of_told, set_of
 from warmhold.web.service import Service
 from warmhold.web.settings import Settings
@@ -426,6 +427,31 @@ def test_killed_between_inbox_and_record_nothing_is_lost_or_doubled(ward: Ward) 
     assert [e.body["values"]["skin_c"] for e in sets] == pytest.approx(expected)
     assert len({e.form_id for e in sets}) == len(sets)
     assert ward.service.record.verify().whole
+    print(f"{ROUNDS} rounds, {len(expected)} sets expected, {len(sets)} in the record")
+
+
+def test_what_was_never_understood_goes_to_no_baby(ward: Ward) -> None:
+    ward.inbox.take("not understood, from 10.1.2.3", "", b"rubbish", [], refused="no message")
+    with pytest.raises(NotJoined, match="understood"):
+        ward.join("not understood, from 10.1.2.3")
+    ward.tell(told("skin_c", 36.4), source="not understood, from 10.1.2.3")
+    ward.join("not understood, from 10.1.2.3")
+
+
+@pytest.mark.parametrize(
+    ("names", "short"),
+    [
+        (["rig 2"], ["rig 2"]),
+        (["BEDSIDE 2, T 1 2, 00122, patient mark bf9c", "rig 2"], ["BEDSIDE 2", "rig 2"]),
+        (["BEDSIDE 2, T 1 2", "BEDSIDE 2, T 1 3"], ["BEDSIDE 2, T 1 2", "BEDSIDE 2, T 1 3"]),
+        (["B 2, T 1, x", "B 2, T 1, y", "B 3, T 1"], ["B 2, T 1, x", "B 2, T 1, y", "B 3"]),
+        (["B 2", "B 2, patient mark bf9c"], ["B 2", "B 2, patient mark bf9c"]),
+    ],
+)  # fmt: skip
+def test_a_short_name_tells_a_source_from_the_others(names: list[str], short: list[str]) -> None:
+    found = called(names)
+    assert [found[name] for name in names] == short
+    assert len(set(found.values())) == len(names)
 
 
 # --- what it does to the views ------------------------------------------------------------------

@@ -196,7 +196,7 @@ def test_the_warm_up_counts_as_long_as_it_was(tmp_path: Path, winter: Case) -> N
     start = as_checked(winter, view).trip.start
     assert (start.baby_in - start.now).total_seconds() == pytest.approx(60, abs=10)
     early = LiveTrip(winter, 36.0, 50, 7).look(view, now + timedelta(minutes=3))
-    assert "warmed for 1 minutes, not for the 25" in early.note
+    assert "warmed for 1 min, not for the 25" in early.note
     planned = LiveTrip(winter, 36.0, 50, 7, warmed_as_planned=True)
     as_planned = planned.look(view, now + timedelta(minutes=3))
     assert as_planned.note == ""

@@ -1,11 +1,11 @@
 """Our own open line format, for rigs on a bench: text lines over TCP or a serial line.
 
-    warmhold-line 1 r20260114a 5b9d2f10
+    warmhold-line 1 rig2-20260114T0300 00d3ae74
     # a comment
-    1 now air_c 35.8 Cel b3bd0f21
-    2 2026-01-14T03:05:30+01:00 skin_c 36.4 Cel 7f0c22de
-    3 now skin_c none:off Cel 0a4b77c9
-    4 now oxygen_percent 40 % test 51f0b0aa
+    1 now air_c 35.8 Cel 87fb34ed
+    2 2026-01-14T03:05:30+01:00 skin_c 36.4 Cel 6d72cba8
+    3 now skin_c none:probe-off Cel a7871131
+    4 now oxygen_percent 40 % test 759edacc
 
 The format in full stands in docs/exchange.md. A line is on the disk before it is answered; a line
 that cannot be read is kept as it came, with the reason; missing sequence numbers are said.
@@ -25,6 +25,7 @@ import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from difflib import get_close_matches
 from typing import Final, Protocol
 
 from warmhold.exchange.codes import Code, codes
@@ -187,7 +188,9 @@ class Reader:
             raise _Bad(f"the flag {flag[:30]!r} is not known; known are {', '.join(FLAGS)}")
         known = self._units.get(quantity)
         if known is None or quantity not in NUMBERS:
-            raise _Bad(f"the quantity {quantity[:40]!r} is not known")
+            near = get_close_matches(quantity, [key for key in self._units if key in NUMBERS], 1)
+            meant = f"; is it {near[0]}?" if near else ""
+            raise _Bad(f"the quantity {quantity[:40]!r} is not known{meant}")
         if known.kept(0.0, unit) is None:
             allowed = ", ".join((known.ucum, *known.units))
             raise _Bad(f"the unit {unit[:20]!r} is not known for {quantity}; known: {allowed}")

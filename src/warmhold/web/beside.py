@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -135,17 +135,49 @@ def told_by_devices(trip: Trip) -> dict[str, list[Told]]:
     return found
 
 
+def called(sources: Iterable[str]) -> dict[str, str]:
+    """Return a short name for each source: as many of its parts as tell it from the others.
+
+    The parts of a name stand between commas: "BEDSIDE 2, T 1 2, patient mark bf9c" is called
+    "BEDSIDE 2" beside "rig 1". A name that another one begins with stays whole.
+    """
+    every = sorted(set(sources))
+    found = {}
+    for name in every:
+        parts = name.split(", ")
+        others = [other.split(", ") for other in every if other != name]
+        alone = (
+            count
+            for count in range(1, len(parts))
+            if all(other[:count] != parts[:count] for other in others)
+        )
+        found[name] = ", ".join(parts[: next(alone, len(parts))])
+    return found
+
+
+def called_on(trip: Trip, joined: Iterable[str] = ()) -> dict[str, str]:
+    """Return the short names of the sources that told something on a trip or are joined to it."""
+    told = {
+        str(shown.body["source"])
+        for shown in trip.view.observations
+        if not shown.struck and shown.body["set"] == "device"
+    }
+    return called({*told, *joined})
+
+
 @dataclass(frozen=True)
 class Apart:
     """A person and a device who read the same thing differently, at about the same time.
 
     may : how far they may differ by their instruments alone [unit]
+    name : what the device is called in short
     """
 
     one: Entered
     hand: Reading
     device: Reading
     may: float
+    name: str
 
     @property
     def by(self) -> float:
@@ -155,12 +187,12 @@ class Apart:
     @property
     def says(self) -> str:
         """What is known of it, calmly."""
-        places = max(self.one.places, 1)
+        places = max(self.one.places, 1 if self.may < 1.0 else 0)
         return (
             f"{self.one.title}: {self.one.with_unit(self.hand.value)} read by hand, "
-            f"{self.one.with_unit(self.device.value)} told by {self.device.source} at about the "
-            f"same time. They are {self.by:.{places}f} {self.one.unit} apart; the two instruments "
-            f"may be {self.may:.{places}f} {self.one.unit} apart. Both are kept."
+            f"{self.one.with_unit(self.device.value)} told by {self.name}. "
+            f"{self.by:.{places}f} {self.one.unit} apart; two such instruments may be "
+            f"{self.may:.{places}f} {self.one.unit} apart. Both are kept."
         )
 
 
@@ -169,6 +201,7 @@ def disagreements(trip: Trip) -> Iterator[Apart]:
     if trip.case is None:
         return
     known = quantities(trip.case)
+    short = called_on(trip)
     for name, course in trip.view.courses.items():
         if name not in known or name not in instruments():
             continue
@@ -186,7 +219,7 @@ def disagreements(trip: Trip) -> Iterator[Apart]:
                 near = min(told, key=lambda one: abs(one.when - hand.when))
                 apart = abs(float(hand.value) - float(near.value))
                 if abs(near.when - hand.when) <= NEAR and apart > may + 1e-9:
-                    yield Apart(known[name], hand, near, may)
+                    yield Apart(known[name], hand, near, may, short.get(near.source, near.source))
 
 
 def disagreements_now(trip: Trip) -> list[Apart]:

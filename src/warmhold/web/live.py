@@ -81,6 +81,11 @@ class NotJoined(Exception):
     """Why a source cannot be joined or left; the text says what to do."""
 
 
+def was_understood(seen: SeenSource) -> bool:
+    """Tell whether any message of a source could be read."""
+    return seen.refused < seen.count
+
+
 def can_be_named(source: str) -> bool:
     """Tell whether the record can hold a source's name as it is."""
     return (
@@ -323,6 +328,9 @@ class Live:
             raise NotJoined(
                 "The record cannot hold this name. Give the source another where it is taken in."
             )
+        seen = next((one for one in self.sources() if one.name == source), None)
+        if seen is not None and not was_understood(seen):
+            raise NotJoined(f"Nothing that {source} told was understood so far.")
         open_one = self._known.open_of(source)
         if open_one is not None and open_one.trip == trip:
             raise NotJoined(f"{source} goes to this trip already.")

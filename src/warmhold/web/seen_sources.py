@@ -12,7 +12,7 @@ from warmhold.exchange.told import Told
 from warmhold.record.views import Reading
 from warmhold.web import show
 from warmhold.web.beside import is_fresh
-from warmhold.web.live import CLOCK_WITHIN, Join, can_be_named
+from warmhold.web.live import CLOCK_WITHIN, Join, can_be_named, was_understood
 from warmhold.web.quantities import listed
 
 LOOKED_BACK = 300  # messages of the inbox in which the latest of a source are looked for
@@ -43,6 +43,7 @@ class Value:
 class Source:
     """One source as the page shows it.
 
+    understood : whether anything of it could be read; without that it is joined to nothing
     clock : what its clock says against this computer's, in words; empty when it tells no times
     clock_off : whether its times are not used
     join : where it goes now
@@ -54,6 +55,7 @@ class Source:
     count: int
     refused: int
     last_refused: str
+    understood: bool
     values: tuple[Value, ...]
     clock: str
     clock_off: bool
@@ -98,6 +100,7 @@ def _source(seen: SeenSource, lately: list[Kept], join: Join | None, now: dateti
         seen.count,
         seen.refused,
         seen.last_refused,
+        was_understood(seen),
         tuple(_value(told, received, now) for _, (told, received) in sorted(values.items())),
         _clock(clock),
         clock is not None and abs(clock) > CLOCK_WITHIN,

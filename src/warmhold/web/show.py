@@ -74,10 +74,12 @@ def day_and_minute(moment: datetime | None, at: tzinfo | None = None) -> str:
 
 
 def length(minutes: float | None) -> str:
-    """Write a length of time: "12 min", "2 h 05 min"."""
+    """Write a length of time: "12 min", "2 h 05 min", "315 days"."""
     if minutes is None or not words.known(minutes):
         return words.UNKNOWN
     whole = round(abs(minutes))
+    if whole >= FAR_MIN:
+        return f"{whole / 1440:.0f} days"
     return f"{whole} min" if whole < 120 else f"{whole // 60} h {whole % 60:02d} min"
 
 

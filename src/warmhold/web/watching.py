@@ -117,7 +117,7 @@ def _warmed(planned: Case, counted: Case) -> str:
     if planned.trip.start.unit_state == "warm" or now > then - LESS_WARMED_MIN:
         return ""
     return (
-        f"The unit is counted as warmed for {now:.0f} minutes, not for the {then:.0f} of the plan. "
+        f"The unit is counted as warmed for {now:.0f} min, not for the {then:.0f} of the plan. "
         "Read the air in the hood: the figures here follow it."
     )
 

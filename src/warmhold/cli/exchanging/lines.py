@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import os
 import threading
 from importlib import import_module
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from warmhold.cli import status
-from warmhold.cli.folders import USUAL, usual_folder
+from warmhold.cli.folders import USUAL, no_record_yet, usual_folder
 
 if TYPE_CHECKING:
     from warmhold.exchange.inbox import Inbox
@@ -67,6 +68,8 @@ def command(
     if not source.strip() or len(source) > 150 or not source.isprintable():
         raise click.UsageError("--source: 1 to 150 printable characters.")
     place = folder or usual_folder()
+    if caution := no_record_yet(place):
+        click.echo(caution, err=True)
     try:
         place.mkdir(parents=True, exist_ok=True)
         with Inbox(place, warn=lambda text: click.echo(f"Caution: {text}", err=True)) as inbox:
@@ -118,7 +121,7 @@ def _serial(collector: Collector, device: str, baud: int) -> None:
     from warmhold.exchange.line import collect_serial  # noqa: PLC0415
 
     try:
-        serial = import_module("serial")
+        serial, tools = import_module("serial"), import_module("serial.tools.list_ports")
     except ImportError as error:
         raise click.ClickException(
             "a serial line needs pyserial: pip install 'warmhold[exchange]'."
@@ -126,7 +129,10 @@ def _serial(collector: Collector, device: str, baud: int) -> None:
     try:
         port = serial.Serial(device, baud, timeout=READ_S)
     except (OSError, ValueError) as error:
-        raise click.ClickException(f"the serial port {device} cannot be opened: {error}") from error
+        ports = ", ".join(sorted(one.device for one in tools.comports())) or "none"
+        raise click.ClickException(
+            f"the serial port {device} cannot be opened: {_why(error)}. Found here: {ports}."
+        ) from error
     stop = threading.Event()
     with port:
         click.echo(f"Lines of {collector.source} on {device}, {baud} baud. Ctrl+C ends it.")
@@ -135,6 +141,11 @@ def _serial(collector: Collector, device: str, baud: int) -> None:
             collect_serial(port, collector, stop.is_set, _say)
         finally:
             stop.set()
+
+
+def _why(error: Exception) -> str:
+    number = getattr(error, "errno", None)
+    return os.strerror(number) if isinstance(number, int) else str(error)
 
 
 def _is_loopback(host: str) -> bool:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 from collections.abc import Sequence
+from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from warmhold.cli import status
-from warmhold.cli.folders import USUAL, usual_folder
+from warmhold.cli.folders import USUAL, no_record_yet, usual_folder
 
 if TYPE_CHECKING:
     from warmhold.exchange.hl7.listener import Network
@@ -74,9 +75,18 @@ def command(
     from warmhold.exchange.inbox import Inbox  # noqa: PLC0415
     from warmhold.record import Trouble  # noqa: PLC0415
 
-    place = Place(host, port, _allowed(host, open_to_network, allow))
-    rules = Rules(zones_of(zones), saturation_at or "")
+    faults: list[str] = []
+    networks, stated = _allowed(host, open_to_network, allow, faults), None
+    try:
+        stated = zones_of(zones)
+    except click.UsageError as error:
+        faults += error.message.split("\n")
+    if faults or stated is None:
+        raise click.UsageError("\n".join(faults))
+    place, rules = Place(host, port, networks), Rules(stated, saturation_at or "")
     where = folder or usual_folder()
+    if caution := no_record_yet(where):
+        click.echo(caution, err=True)
     try:
         with Inbox(where, warn=lambda text: click.echo(f"Caution: {text}", err=True)) as inbox:
             keeper = Keeper(inbox, rules, click.echo)
@@ -108,56 +118,62 @@ def command(
 def zones_of(stated: Sequence[str]) -> Zones:
     """Read what --zone said.
 
-    Errors: click.UsageError
+    Errors: click.UsageError with every fault, a line each
     """
     from warmhold.exchange.hl7.times import Zones, zone_of  # noqa: PLC0415
 
-    usual, by_sender = None, {}
+    found: dict[str, tzinfo] = {}  # by sender; the one without a sender is for every other
+    faults = []
     for one in stated:
         sender, mark, text = one.rpartition("=")
         try:
             zone = zone_of(text)
         except ValueError as error:
-            raise click.UsageError(f"--zone {one}: {error}.") from error
+            faults.append(f"--zone {one}: {error}.")
+            continue
         if mark and not sender.strip():
-            raise click.UsageError(f"--zone {one}: no sender before the sign =.")
-        if sender.strip() in by_sender or (not mark and usual is not None):
-            raise click.UsageError(f"--zone {one}: stated twice.")
-        if mark:
-            by_sender[sender.strip()] = zone
+            faults.append(f"--zone {one}: no sender before the sign =.")
+        elif sender.strip() in found:
+            faults.append(f"--zone {one}: stated twice.")
         else:
-            usual = zone
-    return Zones(usual, by_sender)
+            found[sender.strip()] = zone
+    if faults:
+        raise click.UsageError("\n".join(faults))
+    return Zones(found.pop("", None), found)
 
 
-def _allowed(host: str, open_to_network: bool, allow: Sequence[str]) -> tuple[Network, ...]:
-    """Return who may send; demand that listening beyond this computer is meant."""
+def _allowed(
+    host: str, open_to_network: bool, allow: Sequence[str], faults: list[str]
+) -> tuple[Network, ...]:
+    """Return who may send; demand that listening beyond this computer is meant.
+
+    faults : every fault is added to it
+    """
     from warmhold.exchange.hl7.listener import is_loopback  # noqa: PLC0415
 
     found = []
     for text in allow:
         try:
             found.append(ipaddress.ip_network(text.strip()))
-        except ValueError as error:
-            raise click.UsageError(
+        except ValueError:
+            faults.append(
                 f"--allow {text}: allowed are an address such as 10.1.2.3 or a network such as "
                 "10.1.2.0/28."
-            ) from error
+            )
     if is_loopback(host):
         if allow or open_to_network:
-            raise click.UsageError(
+            faults.append(
                 f"--host {host} is reached from this computer alone; --open-to-network and "
                 "--allow go with an address of the network."
             )
-        return ()
-    if not open_to_network:
-        raise click.UsageError(
+    elif not open_to_network:
+        faults.append(
             f"--host {host} is reached from beyond this computer: whoever reaches it could send "
             "messages, in the clear. If that is meant, add --open-to-network, and --allow with "
             "each address that may send."
         )
-    if not found:
-        raise click.UsageError(
+    elif not allow:
+        faults.append(
             "--open-to-network needs --allow with each address that may send, such as "
             "--allow 10.1.2.3."
         )

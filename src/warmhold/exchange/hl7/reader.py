@@ -236,9 +236,9 @@ def _source(header: Header, segments: Sequence[Segment], peer: str) -> str:
     words += sorted(places) if len(places) == 1 else []
     words += sorted(devices) if len(devices) == 1 else []
     if len(words) == 1 and peer:
-        words.append(f"at {peer}")
+        words[0] += f" at {peer}"
     patients = sorted({one for segment in segments for one in _patients(segment)})
-    name = "".join(sign if sign.isprintable() else "?" for sign in " ".join(words))
+    name = "".join(sign if sign.isprintable() else "?" for sign in ", ".join(words))
     name = " ".join(name.split())[: LONGEST_SOURCE - 20]
     if patients:
         digest = hashlib.sha256("\n".join(patients).encode("utf-8", "backslashreplace"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -112,6 +113,7 @@ def routes(service: Service) -> list[Route]:
             problem=problem,
             behind=service.live.trouble,
             rehearsed=bool(service.settings.rehearse),
+            folder=shlex.quote(str(service.folder)) if user_of(request).may("lead") else "",
             again=again,
             saved=_saved(request),
             now=now,

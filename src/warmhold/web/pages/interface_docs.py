@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from warmhold.web.access import ROLE_MEANING
+from warmhold.web.access import ROLE_MEANING, user_of
 from warmhold.web.interface.openapi import document
 from warmhold.web.interface.operations import KEY_HEADER, OPERATIONS, ROOT
 from warmhold.web.interface.schemas import MOST
@@ -58,7 +59,7 @@ class ToldOperation:
     answers: tuple[Told, ...]
 
 
-def routes(_service: Service) -> list[Route]:
+def routes(service: Service) -> list[Route]:
     """Return the routes of the interface's own page."""
 
     def page(request: Request) -> Response:
@@ -67,6 +68,7 @@ def routes(_service: Service) -> list[Route]:
             request, "interface_docs.html", operations=tuple(_operations(written)),
             models=tuple(_models(written)), roles=ROLE_MEANING, root=ROOT, key_header=KEY_HEADER,
             here_at=str(request.base_url).rstrip("/"), code=in_code,
+            folder=shlex.quote(str(service.folder)) if user_of(request).may("lead") else "",
         )  # fmt: skip
 
     def as_json(_request: Request) -> Response:

@@ -19,7 +19,13 @@ from warmhold.watch import Band, Present
 from warmhold.watch.named import CAUTION
 from warmhold.web import show
 from warmhold.web.access import user_of
-from warmhold.web.beside import disagreements_now, fresh_readings, is_fresh, told_by_devices
+from warmhold.web.beside import (
+    called_on,
+    disagreements_now,
+    fresh_readings,
+    is_fresh,
+    told_by_devices,
+)
 from warmhold.web.pages.limits import limits_off
 from warmhold.web.posted import Posted, posted
 from warmhold.web.quantities import POWER_SOURCES, Entered, number_in, question
@@ -141,6 +147,7 @@ def routes(service: Service) -> list[Route]:
 
     def _tiles(trip: Trip, at_most_s: float) -> dict[str, Any]:
         look = service.look(trip, at_most_s)
+        joined = _joined(trip)
         return {
             "look": look,
             "zone": trip.zone,
@@ -152,7 +159,8 @@ def routes(service: Service) -> list[Route]:
             "read": fresh_readings(trip.view, trip.now),
             "devices": told_by_devices(trip),
             "apart": disagreements_now(trip),
-            "joined": _joined(trip),
+            "joined": joined,
+            "called": called_on(trip, joined),
             "limits_off": limits_off(trip),
             "target": _target(trip),
             "watch_caution": CAUTION,
