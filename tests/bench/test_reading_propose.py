@@ -73,6 +73,17 @@ def test_two_columns_for_one_channel_are_left_to_the_person(tmp_path: Path) -> N
     assert found.left == ("Skin 1", "Skin 2")
 
 
+@pytest.mark.parametrize(
+    "above", ["Export of a logger;;;\n", "Kind;Logger\nStart;04.03.2026 08:00:00\n", "\n\n"]
+)
+def test_lines_above_the_table_are_passed_over(tmp_path: Path, above: str) -> None:
+    table = "Time;Skin [°C];SpO2 [%];Pulse [/min]\n04.03.2026 08:00:00;36,0;94;140\n"
+    found = propose(written(tmp_path, above + table))
+    assert f"header_row = {above.count(chr(10)) + 1}" in found.text
+    assert [quantity for quantity, _, _ in found.told] == ["skin_shown_c"]
+    assert found.left == ("SpO2 [%]", "Pulse [/min]"), "a saturation is no oxygen of the gas"
+
+
 def test_a_log_without_a_header_is_not_guessed(tmp_path: Path) -> None:
     with pytest.raises(FaultyInput, match="header_row = 0"):
         propose(written(tmp_path, "1,2\n3,4\n"))

@@ -197,24 +197,32 @@ def _encoding(content: bytes) -> str:
 
 
 def _shape(top: str) -> tuple[str, int]:
-    """Find the delimiter and the line of the header: text cells above a row of as many cells."""
+    """Find the delimiter and the line of the header: text cells above a row of as many cells.
+
+    Of several such lines it is the first of those that name most columns: the lines above a table
+    often tell the device or the start.
+    """
     lines = top.splitlines()
     best = ("comma", 0, 1)
     for name, mark in DELIMITERS.items():
         for at, (one, after) in enumerate(pairwise(lines), start=1):
             names, below = one.split(mark), after.split(mark)
-            wordy = all(not re.fullmatch(r"[\d.,:+\s-]*", cell) for cell in names if cell.strip())
-            has_numbers = any(re.search(r"\d", cell) for cell in below)
-            if len(names) < 2 or len(names) > len(below) + 1 or not wordy or not has_numbers:
-                continue
-            if len(names) > best[2]:
-                best = (name, at, len(names))
-            break
+            if len(names) <= len(below) + 1 and (count := names_above_numbers(names, below)):
+                best = max(best, (name, at, count), key=lambda found: found[2])
     return best[0], best[1]
+
+
+def names_above_numbers(names: Sequence[str], below: Sequence[str]) -> int:
+    """Return how many columns a line names, if it may be the header of the line below; else 0."""
+    named = [cell.strip(" \t\"'") for cell in names if cell.strip(" \t\"'")]
+    wordy = all(not re.fullmatch(r"[\d.,:+\s-]*", cell) for cell in named)
+    has_numbers = any(re.match(r"[\s\"']*[+-]?[.,]?\d", cell) for cell in below)
+    return len(named) if wordy and has_numbers and len(named) >= 2 else 0
 
 
 def _plain(name: str) -> str:
     name = re.sub(r"[\[(][^\])]*[\])]", " ", name)
+    name = re.sub(r"(?i)(?<![a-z])s[pa][ _]?o2(?![a-z0-9])", "saturation", name)  # no oxygen
     name = re.sub(r"([a-z])([A-Z0-9])", r"\1 \2", name).lower()
     return " " + " ".join(re.split(r"[^a-z0-9]+", name)).strip() + " "
 

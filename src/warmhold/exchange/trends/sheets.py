@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import re
 import warnings
 import zipfile
 from collections.abc import Iterator, Sequence
@@ -17,6 +16,7 @@ from itertools import pairwise
 from typing import Any
 
 from warmhold.bench.reading.mapping import NAMED_FORMATS
+from warmhold.bench.reading.propose import names_above_numbers
 from warmhold.bench.reading.table import Cells, even_cells
 from warmhold.exchange.trends.mapping import TrendTable
 from warmhold.model.fault import Fault, FaultyInput
@@ -66,11 +66,10 @@ def sheet_top(content: bytes, sheet: str | None, file: str) -> tuple[int, str, l
         top.append([_plain_text(cell) for cell in row])
         if len(top) > LOOKED_AT:
             break
-    for at, (names, below) in enumerate(pairwise(top), start=1):
-        named = [cell for cell in names if cell]
-        wordy = all(not re.fullmatch(r"[\d.,:+\s-]*", cell) for cell in named)
-        if len(named) >= 2 and wordy and any(re.search(r"\d", cell) for cell in below):
-            return at, name, top[at - 1 :]
+    counts = [names_above_numbers(names, below) for names, below in pairwise(top)]
+    if any(counts):
+        at = counts.index(max(counts))
+        return at + 1, name, top[at:]
     fault = Fault(
         file, 1, "", "no row that looks like a header", "a row that names the columns",
         "write a mapping by hand, with header_row: docs/exchange.md",
