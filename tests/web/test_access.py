@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import shutil
 import stat
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -106,9 +107,14 @@ def test_only_lead_reads_who_did_what(guarded: Server) -> None:
 def test_a_wrong_passcode_is_noted_and_each_further_one_waits_longer(guarded: Server) -> None:
     hand = Hand(guarded, "Mallory", "wrong one", local="127.0.0.2")
     assert hand.entered.status_code == 403
+    # A busy machine may take longer for one try than the first waits last: go on until one is long.
     answers = [hand.enter("Mallory", f"wrong {n}") for n in range(4)]
-    assert [answer.status_code for answer in answers[-2:]] == [429, 429]
-    assert int(answers[-1].headers["retry-after"]) >= 1
+    while int(answers[-1].headers.get("retry-after", 0)) < 8 and len(answers) < 60:
+        answers.append(hand.enter("Mallory", "wrong again"))
+        time.sleep(0.2 if answers[-1].status_code == 429 else 0.0)
+    assert {answer.status_code for answer in answers[:2]} == {403}
+    assert answers[-1].status_code == 429
+    assert int(answers[-1].headers["retry-after"]) >= 8
     right = hand.enter("Mallory", CODES["lead"])
     assert right.status_code == 429, "even the right one waits"
 

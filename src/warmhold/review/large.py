@@ -18,8 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from warmhold.review.invented import Service
-from warmhold.review.rates import LARGEST, Interval, poisson
-from warmhold.review.replay import HOLDS_ROWS, Alarms, Setting, Trends, replay
+from warmhold.review.replay import HOLDS_ROWS, Alarms, Setting, Totals, Trends, replay
 from warmhold.review.search import (
     TOO_FEW,
     Finding,
@@ -168,23 +167,18 @@ def _counted(lengths: Floats) -> tuple[Floats, Whole]:
     return values, counts.astype(np.int64)
 
 
-@dataclass(frozen=True)
-class Replayed:
+@dataclass(frozen=True, eq=False)
+class Replayed(Totals):
     """The figures of a replay, without its alarms one by one.
 
     trips : how many
-    by_trip : (trips, 6) as in `Alarms`
-    unread_s : seconds of the records in which nothing was read [s]
     length_s, length_count : each length of an alarm that came, rising, and how often [s]
-    row_s : distance of the rows, of the first piece; NaN when there are not two [s]
+
+    The distance of the rows is that of the first piece that has two.
     """
 
-    setting: Setting
-    by_trip: Floats
-    unread_s: float
     length_s: Floats
     length_count: Whole
-    row_s: float
 
     @classmethod
     def joined(cls, setting: Setting, found: Sequence[Summary]) -> Replayed:
@@ -195,9 +189,9 @@ class Replayed:
             setting,
             np.concatenate([np.empty((0, 6)), *(one["by_trip"] for one in found)]),
             math.fsum(float(one["unread_s"][0]) for one in found),
+            next((one for one in rows if not math.isnan(one)), math.nan),
             lengths,
             counts,
-            next((one for one in rows if not math.isnan(one)), math.nan),
         )
 
     @property
@@ -211,31 +205,6 @@ class Replayed:
         return int(self.length_count.sum())
 
     @property
-    def read_s(self) -> float:
-        """Seconds that were read [s]."""
-        return float(self.by_trip[:, 1].sum())
-
-    @property
-    def seconds(self) -> float:
-        """Seconds in alarm [s]."""
-        return float(self.by_trip[:, 2].sum())
-
-    @property
-    def violated_s(self) -> float:
-        """Seconds beyond a limit [s]."""
-        return float(self.by_trip[:, 3].sum())
-
-    @property
-    def silent_s(self) -> float:
-        """Seconds in violation without an alarm of that side [s]."""
-        return float(self.by_trip[:, 4].sum())
-
-    @property
-    def idle_s(self) -> float:
-        """Seconds of alarm in which no side that alarmed was in violation [s]."""
-        return max(float(self.by_trip[:, 5].sum()), 0.0)
-
-    @property
     def median_s(self) -> float | None:
         """Median length of an alarm; ``None`` if there was none [s]."""
         if self.count == 0:
@@ -244,26 +213,6 @@ class Replayed:
         middle = [(self.count - 1) // 2, self.count // 2]
         low, high = self.length_s[np.searchsorted(upto, middle, side="right")]
         return float(0.5 * (low + high))
-
-    @property
-    def per_hour(self) -> float | None:
-        """Alarms in an hour that was read; ``None`` when nothing was [1/h]."""
-        return 3600.0 * self.count / self.read_s if self.read_s > 0.0 else None
-
-    @property
-    def per_hour_interval(self) -> Interval:
-        """As `Alarms.per_hour_interval` [1/h]."""
-        if self.count > LARGEST:
-            return Interval(
-                self.per_hour, None, None, 0.95, "none", "more alarms than the interval is for"
-            )
-        return poisson(self.count, self.read_s / 3600.0)
-
-    @property
-    def too_coarse(self) -> bool:
-        """As `Alarms.too_coarse`."""
-        short = (self.setting.averaging_s, self.setting.delay_on_s, self.setting.delay_off_s)
-        return any(0.0 < length < self.row_s for length in short)
 
 
 def replayed(alarms: Alarms) -> Replayed:

@@ -22,6 +22,7 @@ A replay is a sum over a record, not an alarm system: see ``CAUTION`` in `warmho
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -285,12 +286,9 @@ class Violation:
 
 
 @dataclass(frozen=True, eq=False)
-class Alarms:
-    """What a setting would have done on recorded trends.
+class Totals(ABC):
+    """What the sums of a replay tell, whether its alarms are there one by one or not.
 
-    episode_rows : (alarms, 5) trip number, side (0 low, 1 high), start, end, whether it was cut;
-        by trip, start and side
-    violation_rows : (violations, 5) trip number, side, start, end, alarmed after [s], NaN if never
     by_trip : (trips, 6) alarms, and seconds read, in alarm, in violation, in violation without an
         alarm, in alarm without a violation [s]
     unread_s : seconds of the records in which nothing was read [s]
@@ -298,13 +296,83 @@ class Alarms:
     """
 
     setting: Setting
+    by_trip: Floats
+    unread_s: float
+    row_s: float
+
+    @property
+    @abstractmethod
+    def count(self) -> int:
+        """How many alarms."""
+
+    @property
+    def read_s(self) -> float:
+        """Seconds in which there was a reading [s]."""
+        return float(self.by_trip[:, 1].sum())
+
+    @property
+    def seconds(self) -> float:
+        """Seconds in which an alarm of either side stood [s]."""
+        return float(self.by_trip[:, 2].sum())
+
+    @property
+    def violated_s(self) -> float:
+        """Seconds in which the readings were beyond a limit [s]."""
+        return float(self.by_trip[:, 3].sum())
+
+    @property
+    def silent_s(self) -> float:
+        """Seconds in violation without an alarm of that side [s]."""
+        return float(self.by_trip[:, 4].sum())
+
+    @property
+    def idle_s(self) -> float:
+        """Seconds of alarm in which no side that alarmed was in violation [s]."""
+        return max(float(self.by_trip[:, 5].sum()), 0.0)
+
+    @property
+    def per_hour(self) -> float | None:
+        """Alarms in an hour that was read; ``None`` when nothing was [1/h]."""
+        return 3600.0 * self.count / self.read_s if self.read_s > 0.0 else None
+
+    @property
+    def per_hour_interval(self) -> Interval:
+        """Alarms in an hour that was read, with the exact Poisson interval, 95 % [1/h].
+
+        Exact for alarms that come by chance alone. Alarms mostly come in bunches, a few babies
+        having most of them; then the true interval is wider.
+        """
+        if self.count > LARGEST:
+            return Interval(
+                self.per_hour, None, None, 0.95, "none", "more alarms than the interval is for"
+            )
+        return poisson(self.count, self.read_s / 3600.0)
+
+    @property
+    def too_coarse(self) -> bool:
+        """Whether averaging or delay is shorter than the distance of the rows.
+
+        What such a setting does between two rows is not in the record.
+        """
+        short = (self.setting.averaging_s, self.setting.delay_on_s, self.setting.delay_off_s)
+        return any(0.0 < length < self.row_s for length in short)
+
+
+@dataclass(frozen=True, eq=False)
+class Alarms(Totals):
+    """What a setting would have done on recorded trends.
+
+    episode_rows : (alarms, 5) trip number, side (0 low, 1 high), start, end, whether it was cut;
+        by trip, start and side
+    violation_rows : (violations, 5) trip number, side, start, end, alarmed after [s], NaN if never
+    what : the quantity
+    trips : their keys
+    """
+
     what: str
     trips: tuple[str, ...]
     episode_rows: Floats
     violation_rows: Floats
-    by_trip: Floats
-    unread_s: float
-    row_s: float
 
     @cached_property
     def episodes(self) -> tuple[Episode, ...]:
@@ -339,54 +407,11 @@ class Alarms:
         return int(self.episode_rows[:, 4].sum())
 
     @property
-    def read_s(self) -> float:
-        """Seconds in which there was a reading [s]."""
-        return float(self.by_trip[:, 1].sum())
-
-    @property
-    def seconds(self) -> float:
-        """Seconds in which an alarm of either side stood [s]."""
-        return float(self.by_trip[:, 2].sum())
-
-    @property
-    def violated_s(self) -> float:
-        """Seconds in which the readings were beyond a limit [s]."""
-        return float(self.by_trip[:, 3].sum())
-
-    @property
-    def silent_s(self) -> float:
-        """Seconds in violation without an alarm of that side [s]."""
-        return float(self.by_trip[:, 4].sum())
-
-    @property
-    def idle_s(self) -> float:
-        """Seconds of alarm in which no side that alarmed was in violation [s]."""
-        return max(float(self.by_trip[:, 5].sum()), 0.0)
-
-    @property
     def median_s(self) -> float | None:
         """Median length of an alarm, those cut as long as they were seen; ``None`` if none [s]."""
         if self.count == 0:
             return None
         return float(np.median(self.episode_rows[:, 3] - self.episode_rows[:, 2]))
-
-    @property
-    def per_hour(self) -> float | None:
-        """Alarms in an hour that was read; ``None`` when nothing was [1/h]."""
-        return 3600.0 * self.count / self.read_s if self.read_s > 0.0 else None
-
-    @property
-    def per_hour_interval(self) -> Interval:
-        """Alarms in an hour that was read, with the exact Poisson interval, 95 % [1/h].
-
-        Exact for alarms that come by chance alone. Alarms mostly come in bunches, a few babies
-        having most of them; then the true interval is wider.
-        """
-        if self.count > LARGEST:
-            return Interval(
-                self.per_hour, None, None, 0.95, "none", "more alarms than the interval is for"
-            )
-        return poisson(self.count, self.read_s / 3600.0)
 
     @property
     def median_alarmed_after_s(self) -> float | None:
@@ -399,15 +424,6 @@ class Alarms:
             return None
         middle = float(np.median(np.where(np.isnan(after), np.inf, after)))
         return middle if math.isfinite(middle) else None
-
-    @property
-    def too_coarse(self) -> bool:
-        """Whether averaging or delay is shorter than the distance of the rows.
-
-        What such a setting does between two rows is not in the record.
-        """
-        short = (self.setting.averaging_s, self.setting.delay_on_s, self.setting.delay_off_s)
-        return any(0.0 < length < self.row_s for length in short)
 
 
 def replay(trends: Trends | Trend, setting: Setting) -> Alarms:

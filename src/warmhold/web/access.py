@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import hmac
 import json
-import os
 import secrets
 import threading
 import time
@@ -18,6 +16,8 @@ from typing import Any, Literal, TypeVar, cast
 import argon2
 from itsdangerous import BadSignature, URLSafeTimedSerializer
 from starlette.requests import Request
+
+from warmhold.web.whole_files import write_bytes
 
 Role = Literal["look", "chart", "lead"]
 ROLES: tuple[Role, ...] = ("look", "chart", "lead")  # each may do what the ones before it may
@@ -121,7 +121,7 @@ class Passcodes:
         if len(set(codes.values())) < len(codes):
             raise ValueError("two roles have the same passcode; each needs its own")
         self._hashes = {role: self._hasher.hash(code) for role, code in codes.items()}
-        _write_private(self.path, json.dumps(self._hashes, indent=1).encode())
+        write_bytes(self.path, json.dumps(self._hashes, indent=1).encode(), mode=0o600)
 
     def role_for(self, code: str) -> Role | None:
         """Return the role that a passcode opens, the highest if there are several."""
@@ -141,21 +141,6 @@ class Passcodes:
             return False
 
 
-def _write_private(path: Path, content: bytes) -> None:
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            part.unlink()
-        raise
-
-
 # --- sessions -----------------------------------------------------------------------------------
 
 
@@ -169,7 +154,7 @@ class Sessions:
         """
         path = folder / "session.key"
         if not path.exists():
-            _write_private(path, secrets.token_bytes(32))
+            write_bytes(path, secrets.token_bytes(32), mode=0o600)
         mixed = "".join(passcodes._hashes.get(role, "") for role in ROLES).encode()
         self._key = hashlib.sha256(path.read_bytes() + mixed).digest()
         self._signer = URLSafeTimedSerializer(self._key, salt="warmhold session")

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
-import secrets
 import tempfile
 import tomllib
 from dataclasses import dataclass, replace
@@ -23,6 +20,7 @@ from warmhold.web.access import needs, user_of
 from warmhold.web.library import NAME
 from warmhold.web.posted import posted
 from warmhold.web.rendering import render
+from warmhold.web.whole_files import write_text
 
 if TYPE_CHECKING:
     from warmhold.web.service import Service
@@ -134,33 +132,6 @@ def name_problem(sort: Sort, name: str) -> str:
 def mark_of(text: str) -> str:
     """Return what tells a text from another: its SHA-256."""
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a text file whole; see `write_bytes`."""
-    write_bytes(path, (text if text.endswith("\n") else f"{text}\n").encode("utf-8"))
-
-
-def write_bytes(path: Path, content: bytes, mode: int = 0o666) -> None:
-    """Write a file beside its target and move it there, so that no half file is ever seen.
-
-    mode : rights of the file, less what the process keeps from everyone
-
-    Raises ``OSError``; then nothing is left behind.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            part.unlink()
-        raise
 
 
 def number_text(value: object) -> str:

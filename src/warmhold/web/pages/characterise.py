@@ -26,13 +26,14 @@ from warmhold.web.characterising import (
 )
 from warmhold.web.fleet import Fleet, FleetUnit, fleet_of
 from warmhold.web.jobs import Made, Progress
-from warmhold.web.own_files import faults_of, mark_of, name_problem, write_text
+from warmhold.web.own_files import faults_of, mark_of, name_problem
 from warmhold.web.pages.bench import tests_of
 from warmhold.web.pages.units import UNITS
 from warmhold.web.posted import Posted, posted
 from warmhold.web.quantities import number_in
 from warmhold.web.rendering import render
 from warmhold.web.service import NotSaved
+from warmhold.web.whole_files import write_text
 
 if TYPE_CHECKING:
     from warmhold.web.service import Service
