@@ -16,6 +16,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 
 from warmhold.record import Event, events_of_file, verify_file
+from warmhold.web import fill_in
 from web.serving import Hand, Server, plain, start
 
 SHOTS = os.environ.get("WARMHOLD_SHOTS")
@@ -135,6 +136,40 @@ def test_from_a_file_to_one_entry_and_back_out(
     assert "Nothing is written yet" in plain(anew.text)
 
 
+def test_what_is_open_is_chosen_in_fields(
+    server: Server, hand: Hand, planned: tuple[Path, str]
+) -> None:
+    rows = log_text(began(server, planned[1]), 10, 30).replace("Tskin °C", "Haut")
+    answer = send(hand, {"trip": planned[1], "look_first": "yes"}, rows.encode())
+    form = hidden(answer.text, "mapping")
+    left = re.findall(r'name="left" value="([^"]*)"', answer.text)
+    assert left == ["Haut", "Room"]
+    chosen = {
+        **form, "left": left, "fill-zone": "Atlantis", "fill-source": "bed 2",
+        "holds-0": "saturation_post_percent", "more-holds-0": "skin_c", "more-unit-0": "°C",
+        "more-holds-1": "", "more-unit-1": "%",
+    }  # fmt: skip
+    refused = hand.client.post(PAGE, data=chosen)
+    assert refused.status_code == 422
+    assert "Atlantis" in plain(refused.text)
+    assert 'name="holds-0"' not in refused.text, "what was chosen stands"
+    form = hidden(refused.text, "mapping")
+    looked = hand.client.post(PAGE, data={**form, "left": ["Room"], "fill-zone": "+01:00"})
+    words = plain(looked.text)
+    assert looked.status_code == 200, words[:1500]
+    assert "From bed 2 to" in words
+    assert "Saturation, foot from “SpO2 (%)” in %" in words
+    assert "Skin from “Haut” in °C" in words
+
+
+@pytest.mark.parametrize("text", ["no mapping", "channel = 3", "channel = [1]", "time = 1"])
+def test_fields_leave_a_text_alone_that_is_no_mapping(text: str) -> None:
+    assert fill_in.filled(text, {"holds-0": "skin_c", "fill-zone": "UTC"}, []).startswith(
+        text if text != "time = 1" else "# Proposed"
+    )
+    assert fill_in.open_in(text, ["a"]).columns in ((), (fill_in.Column("a", "", ""),))
+
+
 @pytest.mark.parametrize(
     ("form", "content", "name", "said"),
     [
@@ -201,8 +236,9 @@ def test_the_pages_as_they_are_seen(
             page.set_input_files("#in-file", path)
             page.check("input[name=look_first]")
             page.get_by_role("button", name="Show what it is read as").click()
-            page.locator("#mapping").wait_for()
+            page.locator("#mapping").wait_for(state="attached")
         if shot == "preview":
+            page.locator("summary", has_text="The mapping as text").click()
             page.fill("#mapping", filled(page.input_value("#mapping")))
             page.get_by_role("button", name="Show what it is read as").click()
             page.get_by_role("button", name="Save the trend").wait_for()

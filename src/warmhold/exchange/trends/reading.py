@@ -460,7 +460,8 @@ def _propose_signals(file: File, found: Signals) -> Proposal:
     text = head_text(quantities()) + mapping_text(document)
     if found.start is None:
         text += "\n# The record has no start: it is stated for each file, with --start.\n"
-    return Proposal(text, tuple(told), tuple(open_keys(document, quantities())), tuple(left))
+    names = tuple(by_title[one].name for one in left)
+    return Proposal(text, tuple(told), tuple(open_keys(document, quantities())), names)
 
 
 def _toml_plain(text: str) -> str:

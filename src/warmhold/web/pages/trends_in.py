@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -27,6 +28,7 @@ from warmhold.model import Fault, FaultyInput
 from warmhold.record.views import Shown, corrected
 from warmhold.web import trend_files
 from warmhold.web.access import needs, user_of
+from warmhold.web.fill_in import MOST_LEFT, choices, filled, open_in
 from warmhold.web.posted import LARGEST_FILE, Posted, posted
 from warmhold.web.quantities import number_in
 from warmhold.web.rendering import render
@@ -74,7 +76,7 @@ def routes(service: Service) -> list[Route]:
 
     @needs("chart")
     def send(request: Request) -> Response:
-        form = posted(request)
+        form = _with_what_was_chosen(posted(request))
         asked = Asked(form.form_id, dict(form))
         _read_form(asked, form)
         if asked.trouble is not None:
@@ -233,9 +235,11 @@ def routes(service: Service) -> list[Route]:
         if text is None:
             offered, text = _offered(asked)
             status = 422 if asked.file_faults else status
+        holds, units = choices()
         return render(
             request, "trends_in_mapping.html", status, asked=asked, offered=offered, text=text,
-            carried=_carried(asked),
+            carried=_carried(asked), open=open_in(text, offered.left or _left(form)), holds=holds,
+            units=units,
         )  # fmt: skip
 
     def _offered(asked: Asked) -> tuple[Proposal, str]:
@@ -264,6 +268,7 @@ def routes(service: Service) -> list[Route]:
             request, "trends_in_preview.html", status, asked=asked, found=found, mapping=text,
             carried=_carried(asked), first=[_row(found, row) for row in first],
             last=[_row(found, row) for row in last], own=own,
+            noticed=[_with_titles(found, line) for line in found.noticed],
         )  # fmt: skip
 
     return [
@@ -273,11 +278,31 @@ def routes(service: Service) -> list[Route]:
     ]
 
 
+def _left(form: Posted) -> list[str]:
+    """Return the columns that no channel held when the form was made."""
+    return list(form.all("left")[:MOST_LEFT])
+
+
+def _with_what_was_chosen(form: Posted) -> Posted:
+    """Put what was chosen in the fields into the mapping's text."""
+    if form.text("part") != "mapping":
+        return form
+    text = filled(form.get("mapping", ""), form, _left(form))
+    return Posted((*form.pairs, ("mapping", text)), form.file)
+
+
 def _carried(asked: Asked) -> Sequence[tuple[str, str]]:
     """Return what goes along from page to page."""
     pairs = [(name, asked.typed.get(name, "")) for name in TYPED]
     name = "" if asked.file is None else asked.file.name
     return [*pairs, ("key", asked.key), ("name", name)]
+
+
+def _with_titles(found: Preview, line: str) -> str:
+    """Write quantities by their titles where a line names them by their keys."""
+    for one in found.told:
+        line = re.sub(rf"\b{re.escape(one.quantity)}\b", one.title.replace("\\", ""), line)
+    return line[:1].upper() + line[1:]
 
 
 def _row(found: Preview, row: int) -> Mapping[str, Any]:
