@@ -8,7 +8,7 @@ from typing import Any
 import CoolProp.CoolProp as coolprop
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from reference_rows import rows
@@ -197,12 +197,24 @@ def test_every_vessel_is_complete_and_holds_about_its_nominal_content(known: Any
 # Against itself.
 
 
+def test_the_edges_of_the_range_come_back_whatever_the_rounding() -> None:
+    temps = np.linspace(-40.0, 60.0, 501)
+    for which in GASES:
+        for gauge in (0.0, 350.0):
+            litres = gas.content_l(which, gauge, temps, 9.9)
+            np.testing.assert_allclose(
+                gas.gauge_for_content_bar(which, litres, temps, 9.9), gauge, atol=1e-7
+            )
+
+
 @given(
     which=st.sampled_from(GASES),
     gauge=st.floats(0.0, 350.0),
     temp_c=st.floats(-40.0, 60.0),
     water=st.floats(0.5, 50.0),
 )
+@example("oxygen", 350.0, 15.0, 9.9)
+@example("air", 350.0, -3.0, 10.0)
 def test_gauge_and_content_are_inverse(
     which: Any, gauge: float, temp_c: float, water: float
 ) -> None:

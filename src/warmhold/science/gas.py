@@ -163,6 +163,7 @@ def gauge_at_bar(gas: Gas, gauge_bar: Num, temp_c: Num, other_temp_c: Num) -> Nu
     )
     density = _density_mol_l(equation, gauge + STANDARD_BAR, temp)
     answer = _pressure_bar(equation, density, other) - STANDARD_BAR
+    answer = _rounding_apart(answer, -STANDARD_BAR)
     _check(("gauge pressure at other_temp_c", answer, -STANDARD_BAR, HIGHEST_GAUGE_BAR, "bar"))
     return _given_back(answer)
 
@@ -189,9 +190,9 @@ def gauge_for_content_bar(gas: Gas, litres: Num, temp_c: Num, water_l: Num) -> N
     density = content * _standard_density_mol_l(equation) / water
     ceiling = _HIGHEST_REDUCED_DENSITY * equation.reducing_density_mol_l
     _check(("content per litre of water volume", density, 0.0, ceiling, "mol/L"))
-    answer = _pressure_bar(equation, density, temp) - STANDARD_BAR
-    _check(("gauge pressure for that content", answer, -1e-9, HIGHEST_GAUGE_BAR, "bar"))
-    return _given_back(np.maximum(answer, 0.0))
+    answer = _rounding_apart(_pressure_bar(equation, density, temp) - STANDARD_BAR, 0.0)
+    _check(("gauge pressure for that content", answer, 0.0, HIGHEST_GAUGE_BAR, "bar"))
+    return _given_back(answer)
 
 
 def water_volume_l(gas: Gas, litres: Num, gauge_bar: Num, temp_c: Num) -> Num:
@@ -279,6 +280,12 @@ def _temp_range(name: str, temp_c: _Array) -> tuple[str, _Array, float, float, s
 
 def _water_range(water_l: _Array) -> tuple[str, _Array, float, float, str]:
     return ("water_l", water_l, 0.01, 1000.0, "L")
+
+
+def _rounding_apart(gauge: _Array, low: float) -> _Array:
+    """Put what only rounding took out of its range back on the edge."""
+    held = np.clip(gauge, low, HIGHEST_GAUGE_BAR)
+    return np.where(np.abs(gauge - held) <= 1e-9, held, gauge)
 
 
 def _check(*ranges: tuple[str, _Array, float, float, str]) -> None:
