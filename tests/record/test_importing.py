@@ -75,6 +75,14 @@ def test_a_part_of_an_export_is_refused(exported, tmp_path, cut) -> None:
     assert "missing" in said or "as its last" in said
 
 
+def test_a_gap_is_said_once_and_not_of_every_entry_after_it(exported, tmp_path) -> None:
+    spoilt = copy.deepcopy(exported["all"])
+    spoilt["events"].pop(2)
+    said = _refused(tmp_path / "new", spoilt)
+    assert said.count("one is missing") == 1
+    assert "entry 3 has the number 4" in said
+
+
 def test_an_entry_in_another_place_is_refused(exported, tmp_path) -> None:
     spoilt = copy.deepcopy(exported["all"])
     one, two = spoilt["events"][3], spoilt["events"][4]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -18,7 +19,8 @@ from warmhold.exchange.told import Told
 from warmhold.record import Record
 from warmhold.record.views import CLOCK_SAYS, trip_view
 from warmhold.web.access import User
-from warmhold.web.beside import called
+from warmhold.web.beside import called, disagreements_now
+from warmhold.web.handing_over import handover_of
 from warmhold.web.live import Join, NotJoined, can_be_named, moment_of_told, set_of
 from warmhold.web.service import Service
 from warmhold.web.settings import Settings
@@ -452,6 +454,26 @@ def test_a_short_name_tells_a_source_from_the_others(names: list[str], short: li
     found = called(names)
     assert [found[name] for name in names] == short
     assert len(set(found.values())) == len(names)
+
+
+def test_the_handover_says_beside_a_devices_value_what_was_read_by_hand_against_it(
+    ward: Ward,
+) -> None:
+    for source in (RIG, "BEDSIDE 2, T 1 2, patient mark bf9c"):
+        ward.join(source)
+        ward.tell(told("skin_c", 36.4), source=source)
+    body = {"set": "extra", "values": {"skin_c": 37.6}}
+    ward.service.write(NURSE, new_id(), ward.trip, "observation", body)
+    ward.clock.on(63)
+    ward.tell(told("skin_c", 36.5), source="BEDSIDE 2, T 1 2, patient mark bf9c")
+    ward.clock.on(63)
+    ward.service.live.pump()
+    trip = ward.service.trip(ward.trip)
+    said = [one.says for one in disagreements_now(trip)]
+    assert [re.search(r"told by (.*?)\.", one)[1] for one in said] == [RIG, "BEDSIDE 2"]
+    (reading,) = handover_of(trip, None, (1, "0" * 64), "Ada").latest
+    assert reading.source == "BEDSIDE 2"
+    assert reading.apart.count("read by hand") == 1
 
 
 # --- what it does to the views ------------------------------------------------------------------

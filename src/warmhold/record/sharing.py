@@ -239,9 +239,12 @@ def _rows_of(exported: Any) -> tuple[list[Row], bool]:
     rows: list[Row] = []
     faults: list[str] = []
     forms: dict[str, int] = {}
-    prior = GENESIS
+    prior, beyond = GENESIS, 0  # how far the numbers have run ahead of the places
     for number, values in enumerate(events, start=1):
-        found = list(_faults_of(values, number))
+        found = list(_faults_of(values, number, beyond))
+        seq = values.get("seq") if isinstance(values, Mapping) else None
+        if isinstance(seq, int) and not isinstance(seq, bool):
+            beyond = seq - number  # said once, not of every entry that follows
         row = None
         if not found:
             row = _row_of(values, number, prior)
@@ -297,12 +300,12 @@ def _shown(value: Any) -> str:
     return text if len(text) <= 40 else f"{text[:37]}..."
 
 
-def _faults_of(values: Any, number: int) -> Iterator[str]:
-    """Say what is wrong with the shape of one entry."""
+def _faults_of(values: Any, number: int, beyond: int) -> Iterator[str]:
+    """Say what is wrong with the shape of one entry, the ``number``-th."""
     if not isinstance(values, Mapping):
         yield f"is {_shown(values)}, no table"
         return
-    if values.get("seq") != number or isinstance(values.get("seq"), bool):
+    if values.get("seq") not in (number, number + beyond) or isinstance(values.get("seq"), bool):
         yield f"has the number {_shown(values.get('seq'))}: one is missing, doubled or out of order"
     if not _is_hash(values.get("hash")):
         yield f"has no hash but {_shown(values.get('hash'))}"

@@ -16,7 +16,7 @@ from warmhold.record.views import Reading as Seen
 from warmhold.report import handover as page
 from warmhold.report import words
 from warmhold.web import show
-from warmhold.web.beside import disagreements_now
+from warmhold.web.beside import called_on, disagreements_now
 from warmhold.web.pages.limits import limits_of
 from warmhold.web.service import Trip
 from warmhold.web.trip_pages import detail_text, item_titles
@@ -178,11 +178,10 @@ def _reading(trip: Trip, one: Seen) -> page.Reading:
             f"read by hand {other.one.with_unit(other.hand.value)} at "
             f"{show.minute(other.hand.when, trip.zone)}"
             for other in disagreements_now(trip)
-            if other.one.key == one.quantity
+            if other.one.key == one.quantity and other.device.source == one.source
         )
-    return page.Reading(
-        one.quantity, one.value, one.when, "", one.flag, correction, one.source, apart
-    )
+    name = called_on(trip).get(one.source, one.source)
+    return page.Reading(one.quantity, one.value, one.when, "", one.flag, correction, name, apart)
 
 
 def _devices(trip: Trip) -> Iterator[page.DeviceTold]:
