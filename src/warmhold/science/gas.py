@@ -16,6 +16,7 @@ service sheet 12VAC5-31-860, Oct 2010 (verified).
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -380,6 +381,7 @@ def _density_mol_l(equation: Equation, absolute_bar: _Array, temp_c: _Array) -> 
     raise ArithmeticError("the gas density did not settle; please report the inputs")
 
 
+@cache
 def _standard_density_mol_l(equation: Equation) -> float:
     return float(_density_mol_l(equation, np.array(STANDARD_BAR), np.array(STANDARD_TEMP_C)))
 
