@@ -452,6 +452,14 @@ def test_every_fault_of_a_query_is_told(api: Asker, query: str, faults: list[str
     assert sorted(where(answer)) == faults
 
 
+def test_what_is_allowed_is_said_in_plain_words(api: Asker) -> None:
+    answer = api.get(f"/trips/{api.held.trip}/observations?limit=0&after=-3&foo=1")
+    said = {one["where"]: (one["allowed"], one["todo"]) for one in answer.json()["faults"]}
+    assert said["query.limit"][0] == "1 or more"
+    assert said["query.after"][0] == "a whole number from 0, in digits"
+    assert said["query.foo"] == ("no such name", "leave it out")
+
+
 # --- what it takes ------------------------------------------------------------------------------
 
 

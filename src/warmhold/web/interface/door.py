@@ -14,7 +14,7 @@ import re
 import threading
 import time
 from collections.abc import Callable, Mapping
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 from urllib.parse import parse_qsl, quote
 
 from anyio import CapacityLimiter, to_thread
@@ -39,6 +39,9 @@ from warmhold.web.interface.problems import Fault, Problem, shown
 from warmhold.web.interface.schemas import In
 from warmhold.web.interface.tokens import Token, TokenFault, Tokens
 from warmhold.web.service import NotSaved, Service
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
 
 log = logging.getLogger("warmhold.web")
 
@@ -350,11 +353,47 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 def _faults_of(error: ValidationError, part: str) -> list[Fault]:
     found = []
-    for one in error.errors(include_url=False, include_context=False):
+    for one in error.errors(include_url=False):
         where = ".".join(shown(str(name)) for name in (part, *one["loc"]))
         came = "nothing" if one["type"] == "missing" else shown(one["input"])
         todo = "add it" if one["type"] == "missing" else "mend it and send it again"
         if one["type"] == "extra_forbidden":
             todo = "leave it out"
-        found.append(Fault(where=where, found=came, allowed=one["msg"], todo=todo))
+        found.append(Fault(where=where, found=came, allowed=_allowed(one, part), todo=todo))
     return found
+
+
+_ALLOWED: Final = {
+    "missing": "a value",
+    "extra_forbidden": "no such name",
+    "int_parsing": "a whole number from 0, in digits",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "float_parsing": "a number",
+    "float_type": "a number",
+    "finite_number": "a number that is not endless",
+    "string_type": "a text",
+    "bool_type": "true or false",
+    "list_type": "a list",
+    "dict_type": "an object",
+    "model_type": "an object",
+    "greater_than_equal": "{ge} or more",
+    "less_than_equal": "{le} or less",
+    "string_too_short": "at least {min_length} characters",
+    "string_too_long": "at most {max_length} characters",
+    "string_pattern_mismatch": "a text like {pattern}",
+    "too_long": "at most {max_length}",
+    "too_short": "at least {min_length}",
+    "literal_error": "{expected}",
+    "enum": "{expected}",
+}
+
+
+def _allowed(one: ErrorDetails, part: str) -> str:
+    """Say what is allowed, in our own words where there are some."""
+    kind = "int_parsing" if part == "query" and one["type"] == "int_type" else one["type"]
+    words = _ALLOWED.get(kind)
+    try:
+        return words.format(**one.get("ctx", {})) if words is not None else one["msg"]
+    except KeyError:
+        return one["msg"]
