@@ -22,6 +22,7 @@ from warmhold.web.access import User
 from warmhold.web.beside import called, disagreements_now
 from warmhold.web.handing_over import handover_of
 from warmhold.web.live import Join, NotJoined, can_be_named, moment_of_told, set_of
+from warmhold.web.seen_sources import sources_of
 from warmhold.web.service import Service
 from warmhold.web.settings import Settings
 from warmhold.web.watching import items_of
@@ -474,6 +475,16 @@ def test_the_handover_says_beside_a_devices_value_what_was_read_by_hand_against_
     (reading,) = handover_of(trip, None, (1, "0" * 64), "Ada").latest
     assert reading.source == "BEDSIDE 2"
     assert reading.apart.count("read by hand") == 1
+
+
+def test_a_source_that_was_heard_long_ago_is_old_unless_it_is_joined(ward: Ward) -> None:
+    for source in (RIG, "rig 2"):
+        ward.tell(told("skin_c", 36.4), source=source)
+    ward.join()
+    later = ward.clock.now() + timedelta(hours=12, minutes=1)
+    found = sources_of(ward.inbox, ward.service.live.joins(), later)
+    assert {one.name: one.old for one in found} == {RIG: False, "rig 2": True}
+    assert not any(one.old for one in sources_of(ward.inbox, (), ward.clock.now()))
 
 
 # --- what it does to the views ------------------------------------------------------------------

@@ -16,6 +16,9 @@ from warmhold.web.live import CLOCK_WITHIN, Join, can_be_named, was_understood
 from warmhold.web.quantities import listed
 
 LOOKED_BACK = 300  # messages of the inbox in which the latest of a source are looked for
+OLD = timedelta(
+    hours=12
+)  # a source that goes nowhere and told nothing for this long is folded away
 SILENT = timedelta(minutes=5)  # a source that told nothing for this long is called silent
 AGREES = timedelta(seconds=5)  # a clock that is off by no more is said to agree
 PAGE = 30  # refused messages on one page
@@ -43,6 +46,7 @@ class Value:
 class Source:
     """One source as the page shows it.
 
+    old : whether it goes nowhere and was last heard long ago
     understood : whether anything of it could be read; without that it is joined to nothing
     clock : what its clock says against this computer's, in words; empty when it tells no times
     clock_off : whether its times are not used
@@ -52,6 +56,7 @@ class Source:
     name: str
     last: datetime
     silent: bool
+    old: bool
     count: int
     refused: int
     last_refused: str
@@ -97,6 +102,7 @@ def _source(seen: SeenSource, lately: list[Kept], join: Join | None, now: dateti
         seen.name,
         seen.last_utc,
         now - seen.last_utc > SILENT,
+        join is None and now - seen.last_utc > OLD,
         seen.count,
         seen.refused,
         seen.last_refused,

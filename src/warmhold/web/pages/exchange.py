@@ -30,11 +30,9 @@ if TYPE_CHECKING:
 class Offer:
     """One way in or out that has a page of its own.
 
-    place : "in", "out" or "others": under which heading it stands
     role : who may open it: look, chart or lead
     """
 
-    place: str
     title: str
     says: str
     address: str
@@ -44,15 +42,15 @@ class Offer:
 # Each way in or out adds its own line here.
 OFFERS: tuple[Offer, ...] = (
     Offer(
-        "in", "Trends in", "CSV, spreadsheet, EDF or WFDB of a monitor or logger onto one trip",
+        "Trends in", "CSV, spreadsheet, EDF or WFDB of a monitor or logger onto one trip",
         "/exchange/trends", "chart",
     ),
     Offer(
-        "out", "Records out", "One trip as FHIR, CSV, Parquet, HL7, JSON or PDF; each says what "
+        "Records out", "One trip as FHIR, CSV, Parquet, HL7, JSON or PDF; each says what "
         "it contains", "/exchange/records", "chart",
     ),
     Offer(
-        "others", "HTTP interface", "The record as JSON for a service's own boards and programs, "
+        "HTTP interface", "The record as JSON for a service's own boards and programs, "
         "with tokens by role", "/exchange/interface",
     ),
 )  # fmt: skip

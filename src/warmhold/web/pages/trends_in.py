@@ -226,6 +226,7 @@ def routes(service: Service) -> list[Route]:
         return render(
             request, "trends_in.html", status, asked=asked, trips=started, there=there, saved=saved,
             ends=", ".join(trend_files.ALONE), largest=LARGEST_FILE // 1_000_000,
+            titles=dict(choices()[0]),
         )  # fmt: skip
 
     def _mapping_page(request: Request, asked: Asked, form: Posted, status: int = 200) -> Response:
