@@ -19,11 +19,10 @@ from typing import Any
 
 import numba
 import numpy as np
-from _six_hours import Job
+from _six_hours import Job, fed_legs
 
 from warmhold.simulate import layout as at
 from warmhold.simulate.equations import rates
-from warmhold.simulate.pace import fed_from_outside
 from warmhold.simulate.stepping import processors
 from warmhold.simulate.symbols import LEAVES, Graph, Symbol
 from warmhold.simulate.traced import leaves, slopes_of
@@ -54,12 +53,6 @@ class Other:
     make: Callable[[], Solve]
     one_shape: bool = False
     cores: int = processors()
-
-
-def fed_legs(job: Job) -> Floats:
-    """1 where outside power carries what must run, (members, legs)."""
-    p, conditions = job[1].T[:, :, None], np.moveaxis(job[3], 2, 0)
-    return np.asarray(fed_from_outside(p, conditions), dtype=np.float64)
 
 
 def data_of(job: Job) -> Floats:

@@ -101,6 +101,12 @@ def _slope(t: Any, y: Any, p: Any, c: Any, alive: Any) -> Any:
 compiled_slope = machine_code(_slope)
 
 
+def fed_legs(job: Job) -> Floats:
+    """1 where outside power carries what must run, (members, legs)."""
+    p, conditions = job[1].T[:, :, None], np.moveaxis(job[3], 2, 0)
+    return np.asarray(fed_from_outside(p, conditions), dtype=np.float64)
+
+
 def charge_left(_t: float, y: Floats, *_rest: Any) -> float:
     """Event: the battery is empty."""
     return float(y[at.CHARGE])
@@ -109,13 +115,23 @@ def charge_left(_t: float, y: Floats, *_rest: Any) -> float:
 vars(charge_left).update(terminal=True, direction=-1.0)
 
 
-def by_scipy(job: Job, method: str, rtol: float, *, compiled: bool = True) -> Floats:
-    """Members one by one, leg by leg, cut at the empty battery: all states at all outputs."""
+def by_scipy(
+    job: Job, method: str, rtol: float, *, compiled: bool = True, counts: list[int] | None = None
+) -> Floats:
+    """Members one by one, leg by leg, cut at the empty battery: all states at all outputs.
+
+    ``counts`` gets the evaluations of each piece of a leg.
+    """
     slope = compiled_slope if compiled else _slope
-    return np.array([_one_by_scipy(slope, job, m, method, rtol) for m in range(len(job[0]))])
+    counted: list[int] = [] if counts is None else counts
+    return np.array(
+        [_one_by_scipy(slope, job, m, method, rtol, counted) for m in range(len(job[0]))]
+    )
 
 
-def _one_by_scipy(slope: Any, job: Job, m: int, method: str, rtol: float) -> Floats:
+def _one_by_scipy(
+    slope: Any, job: Job, m: int, method: str, rtol: float, counts: list[int]
+) -> Floats:
     solve_ivp: Any = importlib.import_module("scipy.integrate").solve_ivp
     start, p, durations, conditions, outputs = job
     y, kept = start[m].copy(), [start[m].copy()]
@@ -124,6 +140,8 @@ def _one_by_scipy(slope: Any, job: Job, m: int, method: str, rtol: float) -> Flo
         fed = bool(fed_from_outside(p[m], c))
         alive = 1.0 if fed or y[at.CHARGE] > 0.0 else 0.0
         wanted = np.arange(1, count + 1) / count * length
+        if length == 0.0:
+            kept.extend([y.copy()] * int(count))
         now = 0.0
         while now < length:
             events = charge_left if alive > 0.5 and not fed else None
@@ -133,7 +151,8 @@ def _one_by_scipy(slope: Any, job: Job, m: int, method: str, rtol: float) -> Flo
             )  # fmt: skip
             if not found.success:
                 raise RuntimeError(found.message)
-            kept.extend(found.y.T)
+            counts.append(int(found.nfev))
+            kept.extend(found.y.T if len(found.t) else [])  # a list when the event comes first
             if found.status == 1:
                 now, y, alive = float(found.t_events[0][0]), found.y_events[0][0].copy(), 0.0
                 y[at.CHARGE] = 0.0

@@ -22,7 +22,6 @@ from __future__ import annotations
 import argparse
 import math
 import time
-import zlib
 from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
