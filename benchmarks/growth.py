@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import importlib
+import logging
 import os
 import sys
 import time
@@ -116,7 +117,10 @@ def by_workers(count: int) -> None:
         for workers in WORKERS:
             cluster = stack.enter_context(
                 distributed.LocalCluster(
-                    n_workers=workers, threads_per_worker=1, dashboard_address=None
+                    n_workers=workers,
+                    threads_per_worker=1,
+                    dashboard_address=":0",
+                    silence_logs=logging.ERROR,
                 )
             )
             where[workers] = OnDask(cluster.scheduler_address)

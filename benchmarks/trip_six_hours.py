@@ -285,6 +285,7 @@ def main() -> None:
             f"NumPy loop, Runge-Kutta 4, steps of about {120 / parts[0]:.3g} s", len(some[0]),
             lambda: numpy_loop(some, parts[0]), 1, parts[1], rounds=2,
         )  # fmt: skip
+    sys.stdout.flush()
     general = [r for o in OTHERS if (r := other_runner(o, job, exact, error)) is not None]
     runners = [scipys, texts, plain, *([loops] if loops else []), *general]
 
