@@ -146,11 +146,14 @@ def picture(curves: dict[str, list[Worst]], chosen_: Worst, coarse: Worst) -> No
     axes.axhline(MOST_K, color="0.4", lw=1, ls="--")
     axes.annotate(f"asked for: {MOST_K:g} K", (0.99, MOST_K), xycoords=("axes fraction", "data"),
                   ha="right", va="bottom", color="0.3")  # fmt: skip
-    points = ((chosen_, f"in use: {TOLERANCE:g} K"), (coarse, f"to try out: {TRIAL_TOLERANCE:g} K"))
-    for one, text in points:
+    points = (
+        (chosen_, f"in use: {TOLERANCE:g} K", (-70, -40), "right"),
+        (coarse, f"to try out: {TRIAL_TOLERANCE:g} K", (24, 30), "left"),
+    )
+    for one, text, away, side in points:
         axes.annotate(
-            text, (one.cost, one.kelvin), xytext=(-8, -16), ha="right",
-            textcoords="offset points", arrowprops={"arrowstyle": "-", "lw": 0.7},
+            text, (one.cost, one.kelvin), xytext=away, ha=side, textcoords="offset points",
+            arrowprops={"arrowstyle": "-", "lw": 0.7},
         )  # fmt: skip
     axes.set_xlabel("cost of a member [evaluations of the equations, or as many operations]")
     axes.set_ylabel("worst temperature error [K]")
