@@ -256,7 +256,7 @@ def _diffrax(method: str) -> Solve:
         found = diffrax.diffeqsolve(
             term, solver, 0.0, length, 1.0, y, args=(p, c, fed),
             saveat=diffrax.SaveAt(ts=jnp.linspace(0.0, 1.0, count + 1)[1:] * length),
-            stepsize_controller=diffrax.PIDController(rtol=rtol, atol=rtol), max_steps=100_000,
+            stepsize_controller=diffrax.PIDController(rtol=rtol, atol=rtol), max_steps=5_000,
             throw=False,
         )  # fmt: skip
         return found.ys
@@ -338,7 +338,12 @@ OTHERS: tuple[Other, ...] = (
     Other("CyRK RK45", "CyRK", _LADDER, 200, lambda: _cyrk(1)),
     Other("diffrax Tsit5", "diffrax", _LADDER, 1000, lambda: _diffrax("Tsit5"), one_shape=True),
     Other(
-        "diffrax Kvaerno5", "diffrax", _LADDER[9:], 64, lambda: _diffrax("Kvaerno5"), one_shape=True
+        "diffrax Kvaerno5",
+        "diffrax",
+        _LADDER[9:14],
+        16,
+        lambda: _diffrax("Kvaerno5"),
+        one_shape=True,
     ),
     Other("SUNDIALS CVODE BDF", "scikit-sundae", _LADDER, 16, lambda: _cvode("BDF"), cores=1),
 )

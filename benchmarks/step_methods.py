@@ -146,15 +146,11 @@ def picture(curves: dict[str, list[Worst]], chosen_: Worst, coarse: Worst) -> No
     axes.axhline(MOST_K, color="0.4", lw=1, ls="--")
     axes.annotate(f"asked for: {MOST_K:g} K", (0.99, MOST_K), xycoords=("axes fraction", "data"),
                   ha="right", va="bottom", color="0.3")  # fmt: skip
-    points = (
-        (chosen_, f"in use: {TOLERANCE:g} K", (-70, -40), "right"),
-        (coarse, f"to try out: {TRIAL_TOLERANCE:g} K", (24, 30), "left"),
-    )
-    for one, text, away, side in points:
-        axes.annotate(
-            text, (one.cost, one.kelvin), xytext=away, ha=side, textcoords="offset points",
-            arrowprops={"arrowstyle": "-", "lw": 0.7},
-        )  # fmt: skip
+    for one, text, colour in (
+        (chosen_, f"in use: {TOLERANCE:g} K a step", "k"),
+        (coarse, f"to try out: {TRIAL_TOLERANCE:g} K a step", "0.5"),
+    ):
+        axes.plot([one.cost], [one.kelvin], "o", ms=11, mfc="none", mec=colour, mew=1.5, label=text)
     axes.set_xlabel("cost of a member [evaluations of the equations, or as many operations]")
     axes.set_ylabel("worst temperature error [K]")
     axes.grid(visible=True, which="major", lw=0.4)
