@@ -1,4 +1,4 @@
-"""How many members a figure is worth: four ways to draw the uncertain inputs of a trip.
+"""How many members a figure is worth: five ways to draw the uncertain inputs of a trip.
 
     python benchmarks/sampling.py [--seeds N] [--full]
 
@@ -11,6 +11,8 @@ members drawn at random would scatter as little: the members times the ratio of 
   once, in an order of its own (a Latin hypercube);
 - Sobol: a scrambled Sobol sequence (SciPy), inputs by the order in which a trip asks for them, so
   that a trip that gains an input draws the later ones anew;
+- Sobol by name: the same with the dimension chosen by the input's name out of 1,024, so that inputs
+  may come and go;
 - lattice: a rank-1 lattice whose steps come from the inputs' names, as they do for stratified.
 
 The air setting is fixed, for its search would add the same noise to all. 512 members and less;
@@ -45,6 +47,7 @@ Way = Callable[[int, int, int], Floats]
 AIR_SET_C = 36.0
 FIRST_SEED = 40_000
 MOST_INPUTS = 256
+BY_NAME = 1024  # dimensions that names are spread over
 UNCERTAIN = (0.02, 0.98)  # a probability beyond is as good as settled, and its scatter says little
 
 
@@ -56,6 +59,12 @@ def at_random(members: int, seed: int, stream: int) -> Floats:
     return np.asarray(np.random.default_rng([seed, stream]).standard_normal(members))
 
 
+@lru_cache(maxsize=4)
+def _sobol(members: int, seed: int, dimensions: int) -> Floats:
+    engine = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng(seed))
+    return np.asarray(engine.random(members))
+
+
 class Sobol:
     """A scrambled Sobol sequence; an input takes the next dimension when it is first asked for."""
 
@@ -64,13 +73,19 @@ class Sobol:
 
     def __call__(self, members: int, seed: int, stream: int) -> Floats:
         place = self._place.setdefault(stream, len(self._place))
-        return self._points(members, seed)[:, place]
+        return _scores_of(_sobol(members, seed, MOST_INPUTS)[:, place])
 
-    @staticmethod
-    @lru_cache(maxsize=2)
-    def _points(members: int, seed: int) -> Floats:
-        engine = qmc.Sobol(MOST_INPUTS, scramble=True, rng=np.random.default_rng(seed))
-        return _scores_of(np.asarray(engine.random(members)))
+
+class SobolByName(Sobol):
+    """The same; the dimension follows from the input's name, or is the next one that is free."""
+
+    def __call__(self, members: int, seed: int, stream: int) -> Floats:
+        if stream not in self._place:
+            place = stream % BY_NAME
+            while place in self._place.values():
+                place = (place + 1) % BY_NAME
+            self._place[stream] = place
+        return _scores_of(_sobol(members, seed, BY_NAME)[:, self._place[stream]])
 
 
 def lattice(members: int, seed: int, stream: int) -> Floats:
@@ -87,6 +102,7 @@ WAYS: tuple[tuple[str, Callable[[], Way]], ...] = (
     ("random", lambda: at_random),
     ("stratified (in use)", lambda: IN_USE),
     ("Sobol", Sobol),
+    ("Sobol by name", SobolByName),
     ("lattice by name", lambda: lattice),
 )
 IN_USE: Way = draws._scores

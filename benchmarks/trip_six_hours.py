@@ -236,7 +236,7 @@ def floors(
 def main() -> None:
     parser = argparse.ArgumentParser(description="warmhold's integrator against others")
     parser.add_argument("--members", type=int, default=10_000)
-    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--rounds", type=int, default=12)
     parser.add_argument("--summaries", action="store_true", help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.summaries:
@@ -298,7 +298,7 @@ def main() -> None:
             bare[count].clock()
             least[count] = min(least[count], floor.seconds(order, count, 30_000))
         for runner in runners:
-            if n < runner.rounds:
+            if n < min(runner.rounds, 5):
                 runner.clock()
 
     alone, all_ = kept[1], kept[threads[-1]]
