@@ -1,244 +1,335 @@
-"""Six hours, five legs, a thousand members: warmhold's stepper against SciPy's, in one run.
+"""Ten thousand members for six hours in five legs: warmhold's integrator against everything else.
 
-    python benchmarks/trip_six_hours.py [members] [members for SciPy]
+    python benchmarks/trip_six_hours.py [--members N] [--rounds N]
 
-Both sides use the same compiled right-hand side. warmhold's ``advance`` runs the whole ensemble on
-all processors and, to be fair, on one. SciPy's ``solve_ivp`` with LSODA runs a few members one
-after another, each leg a call of its own with an event for the empty battery. Its tolerance is the
-loosest of a short list whose worst temperature error is no larger than that of ``advance``, both
-measured against DOP853 at a relative 1e-11; so neither side is paid for accuracy it does not give.
+One table, all of it measured in one run and by turns, the fewest seconds of several rounds. Whoever
+is compared with is given the loosest tolerance (or longest step) of a list at which no temperature
+of eight members, at any output, is further from SciPy's DOP853 at a relative 1e-11 than warmhold's:
+nobody is paid for accuracy that is not given, and nobody for less.
+
+The libraries for ensembles are optional; what is missing is said and passed over:
+
+    pip install numbalsoda CyRK diffrax scikit-sundae
+
+(numbalsoda is built from source: it needs CMake and a Fortran compiler.)
 """
 
 from __future__ import annotations
 
+import argparse
 import os
 import platform
+import subprocess
 import sys
 import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
-import numba
+import _floor as floor
+import _memory
 import numpy as np
+from _loop import numpy_loop
+from _memory import peak_mib
+from _others import OTHERS, Other, Solve, version
+from _six_hours import KEPT, LEGS, apart, by_scipy, chosen, ensemble, load, processor
 from numpy.typing import NDArray
 
 from warmhold.simulate import layout as at
-from warmhold.simulate.compiled import machine_code
-from warmhold.simulate.equations import rates
-from warmhold.simulate.stepping import advance
+from warmhold.simulate.stepping import CONTROLLED, TOLERANCE, Run, advance, processors
 
 try:
     import scipy
-    from scipy import integrate
 except ModuleNotFoundError:  # SciPy is only needed to test and to compare
     sys.exit("This benchmark compares with SciPy: pip install -e '.[test]'")
 
-solve_ivp: Any = integrate.solve_ivp
 Floats = NDArray[np.float64]
+Job = Any
 
-LEG_MIN = np.array([30.0, 20.0, 150.0, 20.0, 140.0])  # 360 min
-OUTPUT_MIN = 2.0
-STEP_S = 10.0
-TEMPERATURES = [
-    at.AIR, at.WALL, at.PATCH, at.DECK, at.HEATER, at.SKIN, at.CORE, at.PACK,
-]  # fmt: skip
-REPEATS = 5
-TOLERANCES = (1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6, 1e-6, 1e-7)
-
-# An invented single-walled unit with a term baby: an example, not anyone's data.
-UNIT: dict[str, float] = {
-    "MASS": 3.2, "AREA": 0.215, "CONTACT": 0.1, "RADIATING": 0.6, "REST": 1.7, "CEILING": 4.2,
-    "READINESS": 1.0, "CORE_SHIFT": 0.0, "DRY_LOSS": 1.0, "VESSELS_CLOSED": 12.0,
-    "VESSELS_OPEN": 30.0, "SKIN_VAPOUR": 1.0, "WEEKS": 39.5,
-    "BODY_SHARE": 0.0, "BODY_INSULATION": 0.0, "BODY_VAPOUR": 1.0,
-    "HEAD_SHARE": 0.18, "HEAD_INSULATION": 0.1, "BREATH_IN_HOOD": 1.0, "BREATH_LOSS": 1.0,
-    "BREATH_DRY": 0.0, "C_AIR": 900.0, "C_WALL": 6200.0, "C_OUTER": 3000.0, "C_PATCH": 110.0,
-    "C_DECK": 5200.0, "C_HEATER": 450.0, "G_AIR_WALL": 10.5, "G_AIR_DECK": 3.2,
-    "G_DECK_AMBIENT": 0.45, "G_HEATER_AIR": 6.0, "WALL_AREA": 0.62, "WALL_RESISTANCE": 0.032,
-    "WALL_GAP": 6.3, "IS_DOUBLE": 0.0, "WALL_VIEW": 0.62, "G_PATCH_BABY": 0.45,
-    "G_PATCH_BELOW": 0.03, "G_PATCH_AIR": 0.13, "VOLUME": 0.085, "FRESH": 9.0 / 60000,
-    "AIR_SPEED": 0.12, "SUN_WINDOW": 0.18, "FAN_OFF": 0.4, "GAIN": 60.0, "INTEGRAL_S": 480.0,
-    "SKIN_MODE": 0.0, "SKIN_GAIN": 3.0, "SKIN_SET": 36.5, "AIR_LOWEST": 23.0,
-    "AIR_HIGHEST": 38.0, "HEATER_W": 180.0, "HEATER_BATTERY_W": 150.0, "ELECTRONICS_W": 22.0,
-    "FAN_HEAT_W": 4.0, "SUPPLY_EFFICIENCY": 0.88, "BATTERY_EFFICIENCY": 0.9, "USABLE_WH": 200.0,
-    "CHARGEABLE_WH": 200.0, "RATED_W": 4.3, "PEUKERT": 1.1, "IS_LEAD": 1.0, "CHARGER_W": 15.0,
-    "PACK_LAG_S": 5400.0, "PACK_WARMER_K": 5.0, "HUMIDIFIER_G_S": 0.0, "COMPRESSOR_W": 0.0,
-}  # fmt: skip
-
-# Ward (baby out), street, road, street, road: ambient, vapour, wind, external power, aboard.
-LEGS: tuple[dict[str, float], ...] = (
-    {"AMBIENT": 22.0, "AMBIENT_VAPOUR": 8.0, "WIND": 0.1, "EXTERNAL_W": 320.0, "ABOARD": 0.0},
-    {"AMBIENT": -4.0, "AMBIENT_VAPOUR": 2.5, "WIND": 2.0, "ON_EXTERNAL": 0.0},
-    {"AMBIENT": 16.0, "AMBIENT_VAPOUR": 5.5, "WIND": 0.2, "EXTERNAL_W": 170.0},
-    {"AMBIENT": 2.0, "AMBIENT_VAPOUR": 4.0, "WIND": 3.0, "ON_EXTERNAL": 0.0, "SUN": 50.0},
-    {"AMBIENT": 18.0, "AMBIENT_VAPOUR": 6.0, "WIND": 0.2, "EXTERNAL_W": 200.0, "PRESSURE": 90.0},
-)
-EVERYWHERE: dict[str, float] = {
-    "PRESSURE": 101.3, "ON_EXTERNAL": 1.0, "ABOARD": 1.0, "AIR_SET": 34.0,
-    "HOOD_OXYGEN": 1.5 / 60000,
-}  # fmt: skip
+FEW = 8  # members that errors and SciPy's time are taken from
+LOOP = 1000  # members of a NumPy loop: few enough for the cache, enough to hide the interpreter
+RTOLS = tuple(k * 10.0**-n for n in range(3, 9) for k in (1.0, 0.5, 0.2))
+PARTS = (6, 8, 12, 16, 24, 32, 48, 64, 96, 128)  # steps of the loop in each two minutes
+ALL = np.arange(at.N_STATE)
+MEMORY_MIB = 300.0
 
 
-def ensemble(members: int) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.int64]]:
-    """Start, constants, durations, conditions and outputs, with spread inputs from one seed."""
-    generator = np.random.default_rng(20260114)
-
-    def spread(share: float) -> Floats:
-        return np.asarray(generator.normal(1.0, share, members).clip(0.5, 1.5))
-
-    p = np.empty((members, at.N_PARAM))
-    for place, name in enumerate(at.P_NAMES):
-        p[:, place] = UNIT[name]
-    for place in (at.REST, at.VESSELS_OPEN, at.G_AIR_WALL, at.C_WALL, at.FRESH, at.SKIN_VAPOUR):
-        p[:, place] *= spread(0.1)
-    start = np.zeros((members, at.N_STATE))
-    start[:, [at.AIR, at.WALL, at.OUTER, at.PATCH, at.DECK, at.HEATER, at.PACK]] = 12.0
-    start[:, at.VAPOUR] = 7.0
-    start[:, at.SKIN], start[:, at.CORE] = 35.9, 36.7
-    start[:, at.CHARGE] = 130.0 * spread(0.2)
-    start[:, at.OXYGEN], start[:, at.CARBON] = 0.2095, 0.0004
-    conditions = np.zeros((members, len(LEGS), at.N_CONDITION))
-    for number, leg in enumerate(LEGS):
-        for name, figure in {**EVERYWHERE, **leg}.items():
-            conditions[:, number, getattr(at, name)] = figure
-        conditions[:, number, at.AMBIENT] += generator.normal(0.0, 2.0, members)
-    durations = 60.0 * LEG_MIN * np.stack([spread(0.1) for _ in LEGS], axis=1)
-    return start, p, durations, conditions, (LEG_MIN / OUTPUT_MIN).astype(np.int64)
+def ours(job: Job, keep: NDArray[np.int64] = KEPT, **how: Any) -> Run:
+    start, p, durations, conditions, outputs = job
+    controlled = np.full(len(LEGS), CONTROLLED)
+    return advance(start, p, durations, conditions, outputs, controlled, keep, **how)
 
 
-def _slope(t: Any, y: Any, p: Any, c: Any, alive: Any) -> Any:
-    dy = np.empty(at.N_STATE)
-    flow = np.empty(at.N_FLOW)
-    rates(y, p, c, alive, dy, flow)
-    return dy
+# --- who takes part -------------------------------------------------------------------------------
 
 
-compiled_slope = machine_code(_slope)
+@dataclass
+class Runner:
+    """Something to be clocked.
+
+    name : in words
+    members : it is clocked on
+    call : does it
+    cores : processors it uses
+    worst_k : worst temperature error [K]
+    seconds : fewest so far for one member [s]
+    rounds : most rounds it takes part in
+    """
+
+    name: str
+    members: int
+    call: Callable[[], Any]
+    cores: int
+    worst_k: float
+    seconds: float = np.inf
+    rounds: int = 99
+
+    def clock(self) -> None:
+        began = time.perf_counter()
+        self.call()
+        self.seconds = min(self.seconds, (time.perf_counter() - began) / self.members)
 
 
-def charge_left(_t: float, y: Floats, *_rest: Any) -> float:
-    """Event: the battery is empty."""
-    return float(y[at.CHARGE])
+def loosest(
+    name: str, solve: Callable[[Any], Floats], settings: tuple[Any, ...], exact: Floats,
+    most_k: float,
+) -> tuple[Any, float] | None:  # fmt: skip
+    """First setting whose error is no more than allowed, and that error."""
+    for setting in settings:
+        try:
+            error = apart(solve(setting), exact)
+        except (RuntimeError, ValueError, ArithmeticError) as fault:
+            print(f"  {name} at {setting:g}: {fault}")
+            continue
+        if error <= most_k:
+            return setting, error
+    return None
 
 
-vars(charge_left).update(terminal=True, direction=-1.0)
+def other_runner(other: Other, job: Job, exact: Floats, most_k: float) -> Runner | None:
+    """A library for ensembles at the same accuracy, None with a word why not."""
+    found = version(other.package)
+    if not found:
+        print(f"  {other.name}: {other.package} is not installed")
+        return None
+    try:
+        solve: Solve = other.make()
+    except Exception as fault:
+        print(f"  {other.name}: {other.package} {found} does not start: {str(fault)[:80]}")
+        return None
+    # the eight of the errors lead, so that what is compiled for a number of members serves twice
+    rest = np.linspace(0, len(job[0]) - 1, other.sample - FEW).astype(int)
+    sample = chosen(job, np.concatenate([few_of(job), rest]))
+    whole = other.one_shape
+    tries = sample if whole else chosen(sample, np.arange(FEW))
+    best = loosest(
+        other.name, lambda rtol: solve(tries, rtol)[:FEW], other.rtols, exact, most_k
+    )  # fmt: skip
+    if best is None:
+        print(f"  {other.name}: {other.package} {found} never as accurate")
+        return None
+    rtol, error = best
+    print(f"  {other.name}: {other.package} {found} at a relative {rtol:g}")
+    return Runner(
+        f"{other.name}, rtol {rtol:g}", other.sample, lambda: solve(sample, rtol), other.cores,
+        error, rounds=3,
+    )  # fmt: skip
 
 
-def by_scipy(
-    start: Floats, p: Floats, durations: Floats, conditions: Floats, outputs: NDArray[np.int64],
-    method: str, rtol: float,
-) -> Floats:  # fmt: skip
-    """One member, leg by leg, cut at the empty battery: states at all outputs."""
-    y, kept = start.copy(), [start.copy()]
-    for number, count in enumerate(outputs):
-        c, length = conditions[number], float(durations[number])
-        fed = c[at.ON_EXTERNAL] > 0.5
-        alive = 1.0 if fed or y[at.CHARGE] > 0.0 else 0.0
-        wanted = np.arange(1, count + 1) / count * length
-        now = 0.0
-        while now < length:
-            events = charge_left if alive > 0.5 and not fed else None
-            found = solve_ivp(
-                compiled_slope, (now, length), y, method=method, t_eval=wanted[wanted > now],
-                args=(p, c, alive), rtol=rtol, atol=rtol, events=events,
-            )  # fmt: skip
-            if not found.success:
-                raise RuntimeError(found.message)
-            kept.extend(found.y.T)
-            if found.status == 1:
-                now, y, alive = float(found.t_events[0][0]), found.y_events[0][0].copy(), 0.0
-                y[at.CHARGE] = 0.0
-            else:
-                now, y = length, found.y[:, -1].copy()
-    return np.array(kept)
+def few_of(job: Job) -> NDArray[np.int64]:
+    return np.linspace(0, len(job[0]) - 1, FEW).astype(np.int64)
 
 
-def apart(one: Floats, other: Floats) -> float:
-    """Largest temperature difference over members and outputs [K]."""
-    return float(np.abs(one[..., TEMPERATURES] - other[..., TEMPERATURES]).max())
+# --- memory ---------------------------------------------------------------------------------------
+
+
+def summaries(members: int) -> None:
+    """In a process of its own: the job, kept as bands of what is looked at, and its memory."""
+    job = ensemble(members)
+    ready = ours(chosen(job, np.arange(16)))
+    before, began = peak_mib(), time.perf_counter()
+    run = ours(job)
+    ran = time.perf_counter()
+    bands = np.array([np.quantile(run.trace[:, n], (0.05, 0.5, 0.95), axis=0)
+                      for n in range(run.trace.shape[1])])  # fmt: skip
+    assert bands.shape == (ready.trace.shape[1], 3, KEPT.size)
+    assert np.isfinite(bands).all()
+    ended = time.perf_counter()
+    print(before, peak_mib(), ran - began, ended - ran)
+
+
+def memory(members: int) -> None:
+    """Print the memory of the job in a fresh process."""
+    done = subprocess.run(
+        [sys.executable, str(Path(__file__).resolve()), "--summaries", "--members", str(members)],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    started = float(
+        subprocess.run(
+            [sys.executable, str(Path(_memory.__file__).resolve())],
+            capture_output=True, text=True, check=True,
+        ).stdout
+    )  # fmt: skip
+    ready, peak, ran, summed = (float(x) for x in done.stdout.split())
+    above = peak - started
+    print(
+        f"\nMemory of the job kept as 5, 50 and 95 % bands of {KEPT.size} values at every output, "
+        f"peak of a process of its own:\n  {above:.0f} MiB above the started interpreter "
+        f"({started:.0f} MiB); target at most {MEMORY_MIB:.0f}: {met(above <= MEMORY_MIB)}\n"
+        f"  of which {ready - started:.0f} MiB are there before it begins (libraries, compiled "
+        f"code, inputs) and {peak - ready:.0f} MiB are the job's.\n"
+        f"  The run took {ran:.2f} s, the bands {summed:.2f} s."
+    )
+
+
+# --- the table ------------------------------------------------------------------------------------
+
+
+def met(held: bool) -> str:
+    return "met" if held else "NOT met"
+
+
+def row(name: str, runner: Runner | None, ratio: str, target: str) -> None:
+    if runner is None:
+        print(f"| {name} | | | {ratio} | {target} |")
+        return
+    worst = f"{runner.worst_k:.4f}" if np.isfinite(runner.worst_k) else ""
+    print(f"| {name} | {1e3 * runner.seconds:.4g} | {worst} | {ratio} | {target} |")
+
+
+def against(runner: Runner, alone: Runner, all_: Runner, target: float | None) -> None:
+    """Print a row: by core, and the machine of ours against what the other uses."""
+    by_core = runner.seconds * runner.cores / alone.seconds
+    whole = runner.seconds / all_.seconds
+    wanted = f"{target:,.0f} x: {met(whole >= target)}" if target else ""
+    cores = "" if runner.cores > 1 else " (on one core)"
+    row(f"{runner.name}{cores}", runner, f"{by_core:,.3g} x / {whole:,.4g} x", wanted)
+
+
+def floors(
+    order: tuple[Any, ...], counts: Any, threads: tuple[int, ...], times: dict[int, float],
+    bare: dict[int, Runner], steps: float,
+) -> None:  # fmt: skip
+    """Print the count of a step, what each kind costs, and the floor."""
+    costs = floor.alone(sorted(counts, key=lambda op: -counts[op]))
+    total = sum(counts.values())
+    print(f"\nOperations of one step of one member: {total:,} (from the graph of the step)")
+    print("| operation | a step | ns each, alone | ns a step |")
+    print("| --- | ---: | ---: | ---: |")
+    for op, cost in costs.items():
+        free = op in floor.FREE
+        each, all_ = ("", "") if free else (f"{cost:.3f}", f"{cost * counts[op]:.1f}")
+        print(f"| {op} | {counts[op]:,} | {each} | {all_} |")
+    after = sum(cost * counts[op] for op, cost in costs.items() if op not in floor.FREE)
+    print(f"| one after another | {total:,} | | {after:.1f} |")
+    print(f"\n{steps:.1f} steps a member were tried. All in one mix, {len(order):,} instructions:")
+    for count in threads:
+        mine, least = bare[count].seconds * count / steps * 1e9, times[count] * 1e9
+        ratio = mine / least
+        print(
+            f"  {count} core{'s' if count > 1 else ''} at once: floor {least:.1f} ns, a step "
+            f"{mine:.1f} ns: {ratio:.2f} times the floor; target at most 3: {met(ratio <= 3.0)}"
+        )
 
 
 def main() -> None:
-    members = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
-    few = int(sys.argv[2]) if len(sys.argv) > 2 else 8
-    busy = f"{os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else "unknown"
-    start, p, durations, conditions, outputs = ensemble(members)
-    steps = np.full(len(LEGS), STEP_S)
-    keep = np.arange(at.N_STATE)
-    chosen = np.linspace(0, members - 1, few).astype(int)
-
-    def ours() -> Floats:
-        run: Floats = advance(start, p, durations, conditions, outputs, steps, keep).trace
-        return run
-
-    def theirs(method: str, rtol: float) -> Floats:
-        return np.array(
-            [
-                by_scipy(start[m], p[m], durations[m], conditions[m], outputs, method, rtol)
-                for m in chosen
-            ]
-        )
-
-    began = time.perf_counter()
-    trace = ours()
-    first = time.perf_counter() - began
-    theirs("LSODA", 1e-3)  # compiles the right-hand side before any clock runs
-
-    processors = numba.get_num_threads()
-
-    def clocked(call: Any) -> float:
-        times = []
-        for _ in range(REPEATS):
-            began = time.perf_counter()
-            call()
-            times.append(time.perf_counter() - began)
-        return min(times)
-
-    all_processors = clocked(ours) / members
-    numba.set_num_threads(1)
-    one_processor = clocked(ours) / members
-    numba.set_num_threads(processors)
-
-    exact = theirs("DOP853", 1e-11)
-    error = apart(trace[chosen], exact)
-    for rtol in TOLERANCES:
-        lsoda = theirs("LSODA", rtol)
-        lsoda_error = apart(lsoda, exact)
-        if lsoda_error <= error:
-            break
-    lsoda_time = clocked(lambda: theirs("LSODA", rtol)) / few
-
-    lost = advance(start, p, durations, conditions, outputs, steps, keep[:1]).empty_s
-    empty = int(np.isfinite(lost).sum())
+    parser = argparse.ArgumentParser(description="warmhold's integrator against others")
+    parser.add_argument("--members", type=int, default=10_000)
+    parser.add_argument("--rounds", type=int, default=12)
+    parser.add_argument("--summaries", action="store_true", help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    if given.summaries:
+        summaries(given.members)
+        return
+    members, cores = given.members, processors()
+    job = ensemble(members)
+    few, some = chosen(job, few_of(job)), chosen(job, np.arange(min(LOOP, members)))
     print(
-        f"One trip of {LEG_MIN.sum() / 60:g} h, {len(LEGS)} legs, {members:,} members, "
-        f"{at.N_STATE} states, outputs every {OUTPUT_MIN:g} min; "
-        f"{empty:,} members run their battery empty."
+        f"{members:,} members, 6 h, {len(LEGS)} legs, {at.N_STATE} states, {KEPT.size} of them "
+        f"kept at {1 + int(job[4].sum())} outputs.\n{processor()}, {cores} of {os.cpu_count()} "
+        f"processors, load at the start {load()}; Python {platform.python_version()}, NumPy "
+        f"{np.__version__}, SciPy {scipy.__version__}."
     )
+    exact = by_scipy(few, "DOP853", 1e-11)
+    run = ours(few, ALL)
+    error = apart(run.trace, exact)
+    steps = float(ours(job, ALL[:0]).steps.mean())
+    print(f"Tolerance {TOLERANCE:g} K a step; worst temperature error {error:.4f} K.\n\nAsked for:")
+
+    threads = (1,) if cores == 1 else (1, cores)
+    kept = {n: Runner(f"warmhold, {n} threads", members, lambda n=n: ours(job, threads=n), n, error)  # type: ignore[misc]
+            for n in threads}  # fmt: skip
+    bare = {n: Runner("", members, lambda n=n: ours(job, ALL[:0], threads=n), n, error)  # type: ignore[misc]
+            for n in threads}  # fmt: skip
+    runners: list[Runner] = []
+    found = loosest("SciPy LSODA", lambda r: by_scipy(few, "LSODA", r), RTOLS, exact, error)
+    assert found is not None, "SciPy's LSODA is never as accurate: no comparison"
+    scipys = Runner(
+        f"SciPy solve_ivp LSODA, compiled equations, rtol {found[0]:g}", FEW,
+        lambda: by_scipy(few, "LSODA", found[0]), 1, found[1],
+    )  # fmt: skip
+    one = chosen(few, np.arange(1))
+    texts = Runner(
+        "the same, equations as Python text", 1,
+        lambda: by_scipy(one, "LSODA", found[0], compiled=False), 1, found[1], rounds=2,
+    )  # fmt: skip
+    plain = Runner(
+        "warmhold's own NumPy executor", len(some[0]), lambda: ours(some, executor="plain"), 1,
+        error, rounds=2,
+    )  # fmt: skip
+    parts = loosest("NumPy loop", lambda n: numpy_loop(few, n), PARTS, exact, error)
+    loops = None
+    if parts is not None:
+        loops = Runner(
+            f"NumPy loop, Runge-Kutta 4, steps of about {120 / parts[0]:.3g} s", len(some[0]),
+            lambda: numpy_loop(some, parts[0]), 1, parts[1], rounds=2,
+        )  # fmt: skip
+    sys.stdout.flush()
+    general = [r for o in OTHERS if (r := other_runner(o, job, exact, error)) is not None]
+    runners = [scipys, texts, plain, *([loops] if loops else []), *general]
+
+    counts = floor.step_counts()
+    order = tuple(floor.sequence(counts))
+    least = dict.fromkeys(threads, np.inf)
+    for n in range(given.rounds):
+        for count in threads:
+            kept[count].clock()
+            bare[count].clock()
+            least[count] = min(least[count], floor.seconds(order, count, 30_000))
+        for runner in runners:
+            if n < min(runner.rounds, 5):
+                runner.clock()
+
+    alone, all_ = kept[1], kept[threads[-1]]
     print(
-        f"{processors} processors in use, {os.cpu_count()} here, load at the start {busy}; Python "
-        f"{platform.python_version()}, NumPy {np.__version__}, SciPy {scipy.__version__}, "
-        f"numba {numba.__version__}.\n"
+        f"\nFewest of up to {given.rounds} rounds by turns; load at the end {load()}. 'By core' "
+        "counts each side's cores; 'machine' is\nours on all processors against the other as it "
+        "runs: SciPy and NumPy on one, libraries for ensembles on all.\n"
     )
-    rows = (
-        (f"advance, {STEP_S:g} s steps, {processors} processors", all_processors, error),
-        (f"advance, {STEP_S:g} s steps, 1 processor", one_processor, error),
-        (f"SciPy LSODA, rtol {rtol:g}, 1 processor", lsoda_time, lsoda_error),
-    )
-    print(f"{'':<42}{'ms per member':>15}{f's for {members:,}':>13}{'ratio':>9}{'worst K':>11}")
-    for name, seconds, worst in rows:
-        print(
-            f"{name:<42}{1e3 * seconds:>15.3f}{seconds * members:>13.2f}"
-            f"{lsoda_time / seconds:>8.1f}x{worst:>11.5f}"
-        )
+    print("| | ms a member | worst K | by core / machine | target (machine) |")
+    print("| --- | ---: | ---: | ---: | --- |")
+    row(f"**warmhold, {threads[-1]} processors**", all_, "1", f"{all_.seconds * members:.2f} s")
+    row("**warmhold, 1 processor**", alone, "", f"{alone.seconds * members:.2f} s")
+    against(scipys, alone, all_, 5000.0)
+    against(texts, alone, all_, 5000.0)
+    if loops is not None:
+        against(loops, alone, all_, 5.0)
+    else:
+        row("NumPy loop", None, "never as accurate", "")
+    against(plain, alone, all_, 5.0)
+    best = min(general, key=lambda r: r.seconds, default=None)
+    for runner in general:
+        against(runner, alone, all_, 3.0 if runner is best else None)
+    if best is None:
+        row("best library for ensembles", None, "none installed", "3 x: not measured")
+    floors(order, counts, threads, least, bare, steps)
+    ceiling = scipys.seconds / (least[threads[-1]] / threads[-1] * steps)
     print(
-        f"\nadvance and LSODA differ by at most {apart(trace[chosen], lsoda):.5f} K.\n"
-        f"How: best of {REPEATS} runs each, in this one process, after compilation (first call of "
-        f"advance {first:.1f} s,\nless when its code is cached). SciPy ran {few} members spread "
-        f"over the ensemble, scaled to {members:,}.\nSame compiled right-hand side on both sides. "
-        "'worst K': largest error of any temperature at any output\nagainst DOP853 at 1e-11 on "
-        f"those {few} members; LSODA at the loosest of {len(TOLERANCES)} tolerances that is no "
-        "worse than advance."
+        f"  A program at the floor itself, on all processors, would be {ceiling:,.0f} times\n"
+        "  as fast as SciPy's LSODA with compiled equations."
     )
+    memory(members)
 
 
 if __name__ == "__main__":

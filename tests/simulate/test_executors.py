@@ -163,6 +163,18 @@ def test_a_member_comes_out_the_same_whoever_is_beside_it() -> None:
     np.testing.assert_array_equal(run.steps, many.steps[turned])
 
 
+def test_processes_beside_each_other_can_be_held_to_one_thread(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.delenv(stepping.THREADS, raising=False)
+    all_ = stepping.processors()
+    monkeypatch.setenv(stepping.THREADS, "1")
+    assert stepping.processors() == 1
+    for nothing in ("", "0", "many", "-2"):
+        monkeypatch.setenv(stepping.THREADS, nothing)
+        assert stepping.processors() == all_
+
+
 def test_what_is_kept_does_not_change_the_steps() -> None:
     e = prepare(shipped_case("term-by-day"), 20, SEED, air_set_c=31.0)
     given = (e.start, e.p, e.durations_s, e.conditions)

@@ -39,6 +39,8 @@ from typing import Any, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from warmhold.simulate.stepping import THREADS
+
 Summary = Mapping[str, NDArray[Any]]
 Task = Callable[[], Summary]
 Progress = Callable[[int, int], None]
@@ -233,6 +235,7 @@ def _end_with(sentinel: int) -> None:
 
 def _on_one_processor() -> None:
     """Keep compiled loops to one processor: the workers share them out among themselves."""
+    os.environ[THREADS] = "1"
     numba = sys.modules.get("numba")
     if numba is None:
         os.environ["NUMBA_NUM_THREADS"] = "1"

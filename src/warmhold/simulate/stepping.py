@@ -33,6 +33,7 @@ FEW: Final = 32  # members under which a second thread costs more than it saves
 EXECUTOR: Final = (
     "WARMHOLD_EXECUTOR"  # environment: "plain" asks for NumPy in place of compiled code
 )
+THREADS: Final = "WARMHOLD_THREADS"  # environment: most threads, for many processes on one machine
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,9 @@ class Run:
 
 def processors() -> int:
     """Processors that this process may use."""
+    most = os.environ.get(THREADS, "")
+    if most.isdigit() and int(most) > 0:
+        return int(most)
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
