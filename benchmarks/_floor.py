@@ -27,6 +27,7 @@ import numba
 import numpy as np
 
 from warmhold.simulate import lanes
+from warmhold.simulate.block import LANES
 from warmhold.simulate.symbols import LEAVES, MOVING
 
 CHAINS = 12
@@ -107,13 +108,13 @@ def kernel(order: tuple[_Kind, ...]) -> Any:
 
 def _block(seed: int) -> Any:
     generator = np.random.default_rng(seed)
-    raw = np.zeros((CHAINS + 2 * OPERANDS) * lanes.LANES + lanes.LANES)
-    begin = (-raw.ctypes.data // 8) % lanes.LANES
-    block = raw[begin : begin + (CHAINS + 2 * OPERANDS) * lanes.LANES]
-    row = block.reshape(-1, lanes.LANES)
-    row[:CHAINS] = generator.uniform(0.9, 1.1, (CHAINS, lanes.LANES))
-    row[CHAINS : CHAINS + OPERANDS] = generator.uniform(0.999999, 1.000001, (OPERANDS, lanes.LANES))
-    row[CHAINS + OPERANDS :] = generator.uniform(-1e-7, 1e-7, (OPERANDS, lanes.LANES))
+    raw = np.zeros((CHAINS + 2 * OPERANDS) * LANES + LANES)
+    begin = (-raw.ctypes.data // 8) % LANES
+    block = raw[begin : begin + (CHAINS + 2 * OPERANDS) * LANES]
+    row = block.reshape(-1, LANES)
+    row[:CHAINS] = generator.uniform(0.9, 1.1, (CHAINS, LANES))
+    row[CHAINS : CHAINS + OPERANDS] = generator.uniform(0.999999, 1.000001, (OPERANDS, LANES))
+    row[CHAINS + OPERANDS :] = generator.uniform(-1e-7, 1e-7, (OPERANDS, LANES))
     return block
 
 
@@ -124,11 +125,11 @@ def seconds(order: tuple[_Kind, ...], threads: int, rounds: int) -> float:
     if threads == 1:
         began = time.perf_counter()
         run(blocks[0], rounds)
-        return (time.perf_counter() - began) / rounds / lanes.LANES
+        return (time.perf_counter() - began) / rounds / LANES
     with ThreadPoolExecutor(threads) as pool:
         began = time.perf_counter()
         list(pool.map(lambda block: run(block, rounds), blocks))
-        return (time.perf_counter() - began) / rounds / lanes.LANES
+        return (time.perf_counter() - began) / rounds / LANES
 
 
 def alone(kinds: Sequence[str]) -> dict[str, float]:
