@@ -183,8 +183,8 @@ def test_columns_are_mapped_once_and_remembered(server: Server, hand: Hand) -> N
     text = plain(answer.text)
     assert "Columns of one.csv" in text
     assert "nothing was judged" in text
-    assert "Air centre [°C] air_c °C" in text
-    assert "time.zone" in text
+    assert "Air centre [°C] Air 10 cm above the middle of the mattress" in text
+    assert "Zone of its clock" in text
     form = fields_of(answer.text)
     assert (form["test"], form["warm_up_min"], form["signed"]) == ("displayed", "35", "Ann Lind")
     assert 'name = "Alder single"' in form["mapping"]  # the page is of this unit
@@ -199,12 +199,14 @@ def test_columns_are_mapped_once_and_remembered(server: Server, hand: Hand) -> N
     assert len(entries(server)) == before
     assert not list((server.folder / "mappings").glob("*.toml"))
 
+    (unit,) = re.findall(r'name="(unit-\d+)" aria-label="Unit of Display"', answer.text)
+    form = {**form, "fill-zone": "UTC", unit: "°C"}
     mapping = form["mapping"].replace('zone = "?"', 'zone = "UTC"')
-    form = {**form, "mapping": mapping.replace('unit = "?"', 'unit = "°C"')}
+    mapping = mapping.replace('unit = "?"', 'unit = "°C"').strip()
     worked_out(hand, hand.client.post(page, data=form))
     assert len(entries(server)) == before + 1
     (kept,) = (server.folder / "mappings").glob(f"{UNIT}-*.toml")
-    assert kept.read_text("utf-8").strip() == form["mapping"].strip()
+    assert kept.read_text("utf-8").strip() == mapping
 
     again = send(hand, {"test": "displayed"}, as_csv(steady_log(seed=8), columns).encode(), "two")
     worked_out(hand, again)  # no mapping is asked for
@@ -220,7 +222,7 @@ def test_columns_are_mapped_once_and_remembered(server: Server, hand: Hand) -> N
     assert "were mapped before" in plain(other.text)
     looked = send(hand, {"test": "displayed", "look_first": "yes"}, log)
     assert looked.status_code == 200
-    assert fields_of(looked.text)["mapping"].strip() == form["mapping"].strip()
+    assert fields_of(looked.text)["mapping"].strip() == mapping
 
 
 def test_every_fault_is_told_at_once_and_the_log_need_not_be_sent_again(
@@ -549,7 +551,7 @@ def test_from_a_log_to_its_report(
     browser: Browser, server: Server, tmp_path: Path, script: bool
 ) -> None:
     columns = {"air_c": ("Air [°C]", ".2f"), "ambient_c": ("Room [°C]", ".1f"),
-               "air_shown_c": ("Display " + ("A" if script else "B"), ".1f")}  # fmt: skip
+               "air_shown_c": (f"Display {1 + script}", ".1f")}  # fmt: skip
     log = tmp_path / f"today-{script}.csv"
     log.write_text(as_csv(steady_log(seed=11 + script), columns), "utf-8")
     context = browser.new_context(
@@ -572,12 +574,12 @@ def test_from_a_log_to_its_report(
     page.click("button:has-text('Sign and judge')")
     expect(page.locator("h1")).to_have_text(f"Columns of {log.name}")
     looked_at(page, "mapping", script)
-    text = page.input_value("#mapping").replace('zone = "?"', 'zone = "Lisbon"')
-    page.fill("#mapping", text.replace('unit = "?"', 'unit = "°C"'))
+    page.fill("#fill-zone", "Lisbon")
+    page.get_by_label(f"Unit of {columns['air_shown_c'][0]}").select_option("°C")
     page.click("button:has-text('Keep it and judge')")
     expect(page.locator("main")).to_contain_text("time.zone")
     looked_at(page, "mapping-faults", script and WHOLE)
-    page.fill("#mapping", page.input_value("#mapping").replace('"Lisbon"', '"UTC"'))
+    page.fill("#fill-zone", "UTC")
     page.click("button:has-text('Keep it and judge')")
     for _ in range(100):
         if "saved=" in page.url:

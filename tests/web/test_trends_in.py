@@ -15,10 +15,12 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 
+from warmhold.exchange.trends.vocabulary import quantities
 from warmhold.record import Event, events_of_file, verify_file
 from warmhold.web import fill_in
 from web.serving import Hand, Server, plain, start
 
+KNOWN = quantities()
 SHOTS = os.environ.get("WARMHOLD_SHOTS")
 PAGE = "/exchange/trends"
 HEADER = "Time;SpO2 (%);PR (bpm);Tskin °C;Room"
@@ -164,10 +166,10 @@ def test_what_is_open_is_chosen_in_fields(
 
 @pytest.mark.parametrize("text", ["no mapping", "channel = 3", "channel = [1]", "time = 1"])
 def test_fields_leave_a_text_alone_that_is_no_mapping(text: str) -> None:
-    assert fill_in.filled(text, {"holds-0": "skin_c", "fill-zone": "UTC"}, []).startswith(
+    assert fill_in.filled(text, {"holds-0": "skin_c", "fill-zone": "UTC"}, [], KNOWN).startswith(
         text if text != "time = 1" else "# Proposed"
     )
-    assert fill_in.open_in(text, ["a"]).columns in ((), (fill_in.Column("a", "", ""),))
+    assert fill_in.open_in(text, ["a"], KNOWN).columns in ((), (fill_in.Column("a", "", ""),))
 
 
 @pytest.mark.parametrize(

@@ -9,8 +9,9 @@ from typing import Any, Final
 
 from warmhold.bench.reading.mapping import ASK
 from warmhold.bench.reading.propose import head_text, mapping_text
+from warmhold.bench.reading.vocabulary import Vocabulary
 from warmhold.exchange.hl7.times import zone_of
-from warmhold.exchange.trends.vocabulary import quantities
+from warmhold.web.posted import Posted
 
 MOST_LEFT: Final = 60  # columns without a channel that get a field
 ZONE, SOURCE = "fill-zone", "fill-source"
@@ -45,14 +46,13 @@ class Open:
         return tuple(one.name for one in self.columns if one.at is None)
 
 
-def choices() -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
+def choices(known: Vocabulary) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
     """Return what a column can hold, by key and title, and the units there are."""
-    known = quantities()
     units = {unit for changes in known.changes.values() for unit in changes}
     return tuple((key, title) for key, (_, title) in known.numbers.items()), tuple(sorted(units))
 
 
-def open_in(text: str, left: Sequence[str]) -> Open:
+def open_in(text: str, left: Sequence[str], known: Vocabulary) -> Open:
     """Say what a mapping leaves open; nothing of a text that cannot be read.
 
     left : columns of the file that no channel held when it was proposed
@@ -60,7 +60,7 @@ def open_in(text: str, left: Sequence[str]) -> Open:
     raw = _read(text)
     if raw is None:
         return Open()
-    titles = {key: title for key, (_, title) in quantities().numbers.items()}
+    titles = {key: title for key, (_, title) in known.numbers.items()}
     columns = [
         Column(
             str(one.get("column", "")),
@@ -73,14 +73,12 @@ def open_in(text: str, left: Sequence[str]) -> Open:
     ]
     held = {one.name for one in columns}
     columns += [
-        Column(name, "", quantities().unit_in(name) or "")
-        for name in left[:MOST_LEFT]
-        if name not in held
+        Column(name, "", known.unit_in(name) or "") for name in left[:MOST_LEFT] if name not in held
     ]
-    return Open(tuple(columns), _no_zone(raw.get("time")), _asks(raw.get("source"), "name"))
+    return Open(tuple(columns), _no_zone(raw.get("time")), _asks(raw.get(known.whose), "name"))
 
 
-def filled(text: str, typed: Mapping[str, str], left: Sequence[str]) -> str:
+def filled(text: str, typed: Mapping[str, str], left: Sequence[str], known: Vocabulary) -> str:
     """Return a mapping with what was chosen put in; a text that cannot be read as it came.
 
     typed : values of the fields: ``ZONE``, ``SOURCE``, and ``holds-N``, ``unit-N`` for channel N,
@@ -92,8 +90,8 @@ def filled(text: str, typed: Mapping[str, str], left: Sequence[str]) -> str:
         return text
     if ZONE in given and _no_zone(raw.get("time")):
         raw["time"]["zone"] = given[ZONE]
-    if SOURCE in given and _asks(raw.get("source"), "name"):
-        raw["source"]["name"] = given[SOURCE]
+    if SOURCE in given and _asks(raw.get(known.whose), "name"):
+        raw[known.whose]["name"] = given[SOURCE]
     for at, one in enumerate(raw["channel"]):
         for name, key in ((f"holds-{at}", "name"), (f"unit-{at}", "unit")):
             if name in given and one.get(key) == ASK:
@@ -104,7 +102,17 @@ def filled(text: str, typed: Mapping[str, str], left: Sequence[str]) -> str:
             raw["channel"].append(
                 {"name": given[f"more-holds-{at}"], "column": column, "unit": unit}
             )
-    return head_text(quantities()) + mapping_text(raw)
+    return head_text(known) + mapping_text(raw)
+
+
+def left_of(form: Posted) -> list[str]:
+    """Return the columns that no channel held when the form was made."""
+    return list(form.all("left")[:MOST_LEFT])
+
+
+def is_field(name: str) -> bool:
+    """Tell whether a form's name is one of these fields."""
+    return name == "left" or name.startswith((*_FIELDS, "more-unit-", ZONE, SOURCE))
 
 
 _FIELDS: Final = ("holds-", "unit-", "more-holds-")

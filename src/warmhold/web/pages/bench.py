@@ -17,6 +17,7 @@ from starlette.routing import Route
 
 from warmhold.bench.limits import LimitSet, WrongKind
 from warmhold.bench.reading import Entered, Mapped, Reading, parse_entered
+from warmhold.bench.reading.units import BENCH
 from warmhold.bench.trials import TRIALS, Bench, run_trials
 from warmhold.bench.uncertainty import Rule
 from warmhold.model import Fault, FaultyInput
@@ -26,6 +27,7 @@ from warmhold.web import show as show_words
 from warmhold.web.access import needs, user_of
 from warmhold.web.bench_tests import Offered
 from warmhold.web.characterising import offer_of
+from warmhold.web.fill_in import choices, filled, is_field, left_of, open_in
 from warmhold.web.fleet import FleetUnit, fleet_of
 from warmhold.web.jobs import Made, Progress
 from warmhold.web.posted import LARGEST_FILE, Posted, posted
@@ -258,10 +260,17 @@ def routes(service: Service) -> list[Route]:
             )
         except FaultyInput as error:
             asked.log_faults = asked.log_faults or error.faults
-        carried = [pair for pair in form.pairs if pair[0] not in (*CARRIED, "look_first")]
+        carried = [
+            pair
+            for pair in form.pairs
+            if pair[0] not in (*CARRIED, "look_first") and not is_field(pair[0])
+        ]
+        text = offered.text if text is None else text
+        holds, units = choices(BENCH)
         return render(
             request, "bench_mapping.html", status, unit=unit, asked=asked, offered=offered,
-            text=offered.text if text is None else text, carried=carried,
+            text=text, carried=carried, open=open_in(text, offered.left or left_of(form), BENCH),
+            holds=holds, units=units,
         )  # fmt: skip
 
     def _form(
@@ -306,8 +315,10 @@ def _not_kept(what: str, error: OSError) -> NotSaved:
 
 
 def _typed_mapping(form: Posted) -> str | None:
-    """Return the mapping as it was typed; ``None`` when the form is not the one of the mapping."""
-    return form.get("mapping", "") if form.text("part") == "mapping" else None
+    """Return the mapping as it was typed and chosen; ``None`` when the form is not that one."""
+    if form.text("part") != "mapping":
+        return None
+    return filled(form.get("mapping", ""), form, left_of(form), BENCH)
 
 
 def _minutes(asked: Asked, form: Posted, name: str) -> float | None:

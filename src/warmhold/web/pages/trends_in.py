@@ -24,11 +24,12 @@ from warmhold.exchange.trends.onto_trip import (
     preview,
 )
 from warmhold.exchange.trends.reading import File, propose_mapping, read_trend, remembered
+from warmhold.exchange.trends.vocabulary import quantities
 from warmhold.model import Fault, FaultyInput
 from warmhold.record.views import Shown, corrected
 from warmhold.web import trend_files
 from warmhold.web.access import needs, user_of
-from warmhold.web.fill_in import MOST_LEFT, choices, filled, open_in
+from warmhold.web.fill_in import choices, filled, left_of, open_in
 from warmhold.web.posted import LARGEST_FILE, Posted, posted
 from warmhold.web.quantities import number_in
 from warmhold.web.rendering import render
@@ -226,7 +227,7 @@ def routes(service: Service) -> list[Route]:
         return render(
             request, "trends_in.html", status, asked=asked, trips=started, there=there, saved=saved,
             ends=", ".join(trend_files.ALONE), largest=LARGEST_FILE // 1_000_000,
-            titles=dict(choices()[0]),
+            titles=dict(choices(quantities())[0]),
         )  # fmt: skip
 
     def _mapping_page(request: Request, asked: Asked, form: Posted, status: int = 200) -> Response:
@@ -236,11 +237,11 @@ def routes(service: Service) -> list[Route]:
         if text is None:
             offered, text = _offered(asked)
             status = 422 if asked.file_faults else status
-        holds, units = choices()
+        holds, units = choices(quantities())
         return render(
             request, "trends_in_mapping.html", status, asked=asked, offered=offered, text=text,
-            carried=_carried(asked), open=open_in(text, offered.left or _left(form)), holds=holds,
-            units=units,
+            carried=_carried(asked), holds=holds, units=units,
+            open=open_in(text, offered.left or left_of(form), quantities()),
         )  # fmt: skip
 
     def _offered(asked: Asked) -> tuple[Proposal, str]:
@@ -279,16 +280,11 @@ def routes(service: Service) -> list[Route]:
     ]
 
 
-def _left(form: Posted) -> list[str]:
-    """Return the columns that no channel held when the form was made."""
-    return list(form.all("left")[:MOST_LEFT])
-
-
 def _with_what_was_chosen(form: Posted) -> Posted:
     """Put what was chosen in the fields into the mapping's text."""
     if form.text("part") != "mapping":
         return form
-    text = filled(form.get("mapping", ""), form, _left(form))
+    text = filled(form.get("mapping", ""), form, left_of(form), quantities())
     return Posted((*form.pairs, ("mapping", text)), form.file)
 
 
