@@ -152,7 +152,7 @@ def test_a_file_is_looked_at_first_then_written_once(folder: Path, tmp_path: Pat
     assert written.exit_code == 0, written.output
     (body,) = trends_in(folder)
     assert body["numbers"] == {"skin_c": [36, 36.1, 36.2, 36.3, 36.4, 36.5]}
-    assert str(body["source"]).startswith("BEDSIDE 2 0012210039001122, patient mark ")
+    assert str(body["source"]).startswith("BEDSIDE 2, 0012210039001122, patient mark ")
     assert "P17" not in str(body)
     again = run(*usual, "--yes", "--signed", "Mira Holt")
     assert again.exit_code == 0
