@@ -40,7 +40,7 @@ class Pages:
             port = sock.getsockname()[1]
         self.address = f"http://127.0.0.1:{port}"
         command = ["serve", "--folder", str(folder), "--port", str(port), "--no-browser"]
-        self.process = subprocess.Popen([sys.executable, "-m", "warmhold.cli", *command])
+        self.process = subprocess.Popen([sys.executable, "-m", "warmhold", *command])
         self.hand = httpx.Client(base_url=self.address, timeout=60)
         for _ in range(600):
             try:

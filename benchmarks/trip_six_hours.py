@@ -9,9 +9,10 @@ nobody is paid for accuracy that is not given, and nobody for less.
 
 The libraries for ensembles are optional; what is missing is said and passed over:
 
-    pip install numbalsoda CyRK diffrax scikit-sundae
+    pip install -e '.[test,bench]'
+    pip install numbalsoda
 
-(numbalsoda is built from source: it needs CMake and a Fortran compiler.)
+The last is built from source: it needs CMake and compilers for C++ and Fortran.
 """
 
 from __future__ import annotations
