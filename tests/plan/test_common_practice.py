@@ -88,7 +88,10 @@ def test_a_depleted_battery_is_charged_in_about_six_hours(small_unit: Case) -> N
 def test_the_heater_settles_as_the_air_nears_its_setting(small_unit: Case) -> None:
     """Common practice, no source: full at first, then falling into a balanced band."""
     case = part(small_unit, "start", unit_state="cold", unit_stood_at_c=exactly(12, 1))
-    outcome = run(prepare(case, MEMBERS, 1, air_set_c=35.0, warming_min=150.0, with_legs=False))
+    outcome = run(
+        prepare(case, MEMBERS, 1, air_set_c=35.0, warming_min=150.0, with_legs=False),
+        everything=True,
+    )
     heater = np.median(outcome.flow(at.F_HEATER), axis=0)
     full = np.median(outcome.flow(at.F_HEATER_LIMIT), axis=0)[0]
     assert heater[5] > 0.95 * full

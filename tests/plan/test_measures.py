@@ -230,7 +230,7 @@ def test_a_battery_run_of_a_whole_trip_by_its_energy(base: Case) -> None:
     case = part(case, "supplies", spare_batteries=())
     case = part(case, "start", unit_stood_at_c=exactly(25), ambient_c=exactly(25))
     case = with_legs(case, leg("a", 20, ambient_c=exactly(25)))
-    outcome = run(ensemble(case, 5))
+    outcome = run(ensemble(case, 5), everything=True)
     part_of = outcome.leg_outputs(0)
     bus = outcome.state(at.BUS_ENERGY)
     used = bus[:, part_of.stop - 1] - bus[:, part_of.start]

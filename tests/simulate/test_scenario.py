@@ -492,11 +492,11 @@ def test_a_warm_unit_is_ready_and_a_cold_one_is_not(winter: Case) -> None:
     warm = prepared(
         part(winter, "start", unit_state="warm"), air_set_c=35.0, warming_min=10.0, with_legs=False
     )
-    outcome = run(warm)
+    outcome = run(warm, everything=True)
     for index in (at.AIR, at.WALL, at.DECK):
         moved = outcome.state(index)[:, -1] - outcome.state(index)[:, 0]
         assert np.abs(moved).max() < 0.3
-    cold = run(prepared(winter, air_set_c=35.0, warming_min=10.0, with_legs=False))
+    cold = run(prepared(winter, air_set_c=35.0, warming_min=10.0, with_legs=False), everything=True)
     assert (cold.state(at.AIR)[:, -1] > cold.state(at.AIR)[:, 0] + 2.0).all()
 
 
@@ -608,3 +608,16 @@ def test_a_change_of_one_input_leaves_every_other_draw_alone() -> None:
     np.testing.assert_array_equal(first.durations_s, second.durations_s)
     np.testing.assert_array_equal(first.conditions, second.conditions)
     np.testing.assert_array_equal(first.start, second.start)
+
+
+def test_what_is_not_kept_is_not_read_and_what_is_kept_does_not_change_the_rest(
+    term: Case,
+) -> None:
+    e = prepared(term)
+    few, all_ = run(e), run(e, everything=True)
+    np.testing.assert_array_equal(few.state(at.CORE), all_.state(at.CORE))
+    np.testing.assert_array_equal(few.flow(at.F_OPERATIVE), all_.flow(at.F_OPERATIVE))
+    assert all_.flow(at.F_METABOLIC).min() > 0.0
+    with pytest.raises(ValueError, match="not in tuple"):
+        few.flow(at.F_METABOLIC)
+    assert few.run.trace.nbytes < 0.4 * all_.run.trace.nbytes

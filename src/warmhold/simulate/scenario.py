@@ -5,8 +5,8 @@ Every uncertain number is drawn here, through ``Draws``, under the key it has in
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Literal
+from dataclasses import dataclass
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,21 +113,29 @@ class Ensemble:
         return TRIAL_TOLERANCE if self.coarse else TOLERANCE
 
 
+READ: Final = (
+    at.AIR, at.WALL, at.SKIN, at.CORE, at.CHARGE, at.PACK, at.OXYGEN, at.CARBON,
+    *(at.N_STATE + flow for flow in (at.F_BATTERY_W, at.F_OPERATIVE, at.F_VAPOUR_KPA)),
+)  # fmt: skip
+"""What margins and plots read: states, then flows shifted by N_STATE."""
+EVERYTHING: Final = tuple(range(at.N_STATE + at.N_FLOW))
+
+
 @dataclass(frozen=True)
 class Outcome:
     """An ensemble that was run. Output 0 is now; every stretch ends on an output."""
 
     ensemble: Ensemble
     run: Run
-    first: dict[str, int] = field(default_factory=dict)
+    kept: tuple[int, ...] = EVERYTHING
 
     def state(self, index: int) -> Floats:
-        """One state at all outputs, (members, outputs)."""
-        return self.run.trace[:, :, index]
+        """One state at all outputs, (members, outputs). ``ValueError`` when it was not kept."""
+        return self.run.trace[:, :, self.kept.index(index)]
 
     def flow(self, index: int) -> Floats:
-        """One flow at all outputs, (members, outputs)."""
-        return self.run.trace[:, :, at.N_STATE + index]
+        """One flow at all outputs, (members, outputs). ``ValueError`` when it was not kept."""
+        return self.run.trace[:, :, self.kept.index(at.N_STATE + index)]
 
     @property
     def edges(self) -> NDArray[np.int64]:
@@ -199,9 +207,12 @@ def prepare(
     )  # fmt: skip
 
 
-def run(ensemble: Ensemble) -> Outcome:
-    """Run an ensemble, keeping all states and flows at its outputs."""
-    keep = np.arange(at.N_STATE + at.N_FLOW, dtype=np.int64)
+def run(ensemble: Ensemble, *, everything: bool = False) -> Outcome:
+    """Run an ensemble, keeping at its outputs what margins and plots read.
+
+    everything : keep all states and flows, which is three times as much
+    """
+    keep = EVERYTHING if everything else READ
     return Outcome(
         ensemble,
         advance(
@@ -211,9 +222,10 @@ def run(ensemble: Ensemble) -> Outcome:
             ensemble.conditions,
             ensemble.outputs,
             ensemble.steps_s,
-            keep,
+            np.array(keep, dtype=np.int64),
             tolerance=ensemble.tolerance_k,
         ),
+        keep,
     )
 
 
