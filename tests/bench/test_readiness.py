@@ -96,6 +96,46 @@ def test_what_is_overdue_counts_as_the_file_says(rounds: Rounds) -> None:
     assert next(d for d in soon.due if d.key == "bench").standing == "soon"
 
 
+def test_what_was_found_stands_when_the_next_one_is_overdue(rounds: Rounds) -> None:
+    """A failure does not turn into "ready with limits" because time went by."""
+    whole = history(rounds)
+    late = NOW - timedelta(hours=27)
+    failed = DoneRound(late, "Ann", "stop", ("Alarms sound: Not good",), 5, ("Suction: Not good",))
+    found = readiness(replace(whole, rounds={"daily": (failed,)}), rounds, NOW)
+    assert found.state == "not ready"
+    assert [one.state for one in found.reasons] == [
+        "not ready", "ready with limits", "ready with limits",
+    ]  # fmt: skip
+    assert "Alarms sound" in found.reasons[0].text
+    for task in rounds.task:
+        old = DoneTask(NOW - timedelta(days=task.every_days.value + 1), "Ann", "stop", "it gave up")
+        found = readiness(replace(whole, tasks={**whole.tasks, task.key: (old,)}), rounds, NOW)
+        assert found.state == "not ready", task.key
+        assert any("gave up" in one.text for one in found.reasons)
+        assert any("is overdue" in one.text for one in found.reasons)
+
+
+def test_one_failed_bench_test_counts_without_the_others(rounds: Rounds) -> None:
+    """Neither tests that lack, nor an older pass by hand, nor an invalid repeat hide a failure."""
+    whole = history(rounds)
+    task = next(one for one in rounds.task if one.key == "bench")
+    name = task.trials[0]
+    fail = DoneTask(NOW - timedelta(hours=5), "Ann", "stop", "fail: 1.9 °C")
+    for tasks in (whole.tasks, {k: v for k, v in whole.tasks.items() if k != "bench"}):
+        for after in ((), (DoneTask(NOW - timedelta(hours=1), "Ann", "not judged", "invalid: x"),)):
+            one = replace(whole, tasks=tasks, trials={name: (fail, *after)})
+            found = readiness(one, rounds, NOW)
+            assert found.state == "not ready"
+            assert "1.9" in found.reasons[0].text
+    passed = DoneTask(NOW - timedelta(hours=1), "Ann", "good", "pass")
+    again = replace(whole, trials={name: (fail, passed)})
+    assert readiness(again, rounds, NOW).state == "ready"
+    by_hand = {**whole.tasks, "bench": (passed,)}
+    assert readiness(replace(whole, tasks=by_hand, trials={name: (fail,)}), rounds, NOW).state == (
+        "ready"
+    )
+
+
 def test_a_unit_that_came_back_is_not_ready_before_its_round(rounds: Rounds) -> None:
     back = replace(history(rounds), last_trip_end=NOW - timedelta(hours=1))
     assert readiness(back, rounds, NOW).state == "not ready"

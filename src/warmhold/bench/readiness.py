@@ -28,13 +28,19 @@ WORST: Final = ("stop", "not judged", "care", "good")
 
 @dataclass(frozen=True)
 class DoneRound:
-    """One round on record: ``state`` is its worst answer, ``says`` the answers that were bad."""
+    """One round on record.
+
+    state : its worst answer
+    says : the answers that were that bad
+    less : those that were not good, but less bad than these
+    """
 
     at: datetime
     who: str
     state: str
     says: tuple[str, ...] = ()
     seq: int = 0
+    less: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -242,10 +248,12 @@ def _rounds(history: History, rounds: Rounds, due: tuple[Due, ...]) -> Iterator[
         elif found == "overdue":
             what = "was not done since its last trip" if one.after_trip else "is overdue"
             yield Reason(BY_EFFECT[one.overdue], f"{one.title}: it {what}.", "do it now")
-        elif last is not None and last.state != "good":
+        if last is not None and last.state != "good":  # what was found stands until the next one
             state: State = "not ready" if last.state == "stop" else "ready with limits"
-            for says in last.says:
-                yield Reason(state, f"{one.title}: {says}", "mend it and do the round again")
+            told = [(state, says) for says in last.says]
+            told += [("ready with limits", says) for says in last.less]
+            for worse, says in told:
+                yield Reason(worse, f"{one.title}: {says}", "mend it and do the round again")
 
 
 def _tasks(history: History, rounds: Rounds, due: tuple[Due, ...]) -> Iterator[Reason]:
@@ -257,6 +265,14 @@ def _tasks(history: History, rounds: Rounds, due: tuple[Due, ...]) -> Iterator[R
         if found == "never" and there:
             lacking = ", ".join(name for name in task.trials if name not in there)
             yield Reason("unknown", f"{task.title}: not on record yet: {lacking}.", "do these too")
+            for name in there:
+                newest = history.trials[name][-1]
+                if newest.state == "stop":
+                    yield Reason(
+                        "not ready",
+                        f"{task.title}: {name}: {newest.says}",
+                        "mend it and test again",
+                    )
         elif found == "never":
             yield Reason(
                 "unknown",
@@ -265,9 +281,29 @@ def _tasks(history: History, rounds: Rounds, due: tuple[Due, ...]) -> Iterator[R
             )
         elif found == "overdue":
             yield Reason(BY_EFFECT[task.overdue], f"{task.title} is overdue.", "do it")
-        elif last is not None and last.state != "good":
+        failed = list(_failed(history, task))
+        for name, trial in failed:
+            yield Reason(
+                "not ready", f"{task.title}: {name}: {trial.says}", "mend it and test again"
+            )
+        if last is not None and last.state != "good" and not failed:
             state: State = "not ready" if last.state == "stop" else "unknown"
             yield Reason(state, f"{task.title}: {last.says}", "mend it and test again")
+
+
+def _failed(history: History, task: Task) -> Iterator[tuple[str, DoneTask]]:
+    """Yield the bench tests of a task that failed and were not passed since.
+
+    A failure stands however old it is, and though the task's other tests are not on record; a
+    later test that is invalid or could not tell does not take it away.
+    """
+    by_hand = history.tasks.get(task.key, ())
+    for name in task.trials:
+        told = [one for one in history.trials.get(name, ()) if one.state in {"good", "stop"}]
+        if not told or told[-1].state == "good":
+            continue
+        if not by_hand or by_hand[-1].at <= told[-1].at:
+            yield name, told[-1]
 
 
 def _battery(history: History, rounds: Rounds) -> Iterator[Reason]:

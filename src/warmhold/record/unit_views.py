@@ -137,15 +137,17 @@ def _history(name: str, gathered: _Gathered) -> History:
 
 
 def _round(one: Shown) -> DoneRound:
-    answers: Iterable[Mapping[str, Any]] = one.body["answers"]
+    answers: Sequence[Mapping[str, Any]] = one.body["answers"]
     states = [answer["judged"] for answer in answers]
     state = next((worst for worst in WORST if worst in states), "not judged")
-    bad = tuple(
-        f"{answer['title']}: {answer['says']}"
+    not_good = [
+        (answer["judged"], f"{answer['title']}: {answer['says']}")
         for answer in answers
-        if answer["judged"] == state and state != "good"
-    )
-    return DoneRound(one.when, one.event.who, state, bad, one.seq)
+        if answer["judged"] != "good"
+    ]
+    bad = tuple(says for judged, says in not_good if judged == state)
+    less = tuple(says for judged, says in not_good if judged != state)
+    return DoneRound(one.when, one.event.who, state, bad, one.seq, less)
 
 
 def _settings(one: Shown) -> Iterable[Setting]:
