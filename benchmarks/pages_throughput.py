@@ -65,10 +65,13 @@ class Pages:
 
 
 def form_of(turn: int) -> tuple[str, dict[str, str]]:
-    """Return a form of the road page: observations and, now and then, a note."""
+    """Return a form of the road page: observations and, now and then, a note.
+
+    The unit was not warmed: air as cold as the model has it, so that the page asks about nothing.
+    """
     if turn % 5 == 4:
         return "happened", {"event": "note", "note": f"note {turn}"}
-    values = {"skin_c": "36.4", "air_c": "34.1", "pulse_per_min": str(140 + turn % 9)}
+    values = {"skin_c": "36.4", "air_c": "24.0", "pulse_per_min": str(140 + turn % 9)}
     return "observe", {**values, "part": "set"}
 
 
