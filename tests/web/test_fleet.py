@@ -87,10 +87,12 @@ def test_every_missing_answer_is_told_at_once_and_nothing_typed_is_lost(hand: Ha
     assert answer.status_code == 422
     text = plain(answer.text)
     assert "3 answers are missing" in text
-    assert "“many” is not a number" in text
-    assert "Display and lamps: tick it, or say why" in text
+    assert "Battery's charge bar: “many” is not a number; write the reading in divisions" in text
+    assert "Display and lamps: say whether it is good, or why" in text
     assert "a round is signed" in text
     assert 'value="137"' in answer.text
+    bad = sign(hand, answered(**{"value:display": "bad"}))
+    assert "Display and lamps: say in a few words what is not good" in plain(bad.text)
     odd = sign(hand, answered(**{"room:pressure_hpa": "101.3"}))
     assert "allowed 500 to 1100 hPa" in plain(odd.text)
 

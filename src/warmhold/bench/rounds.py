@@ -244,15 +244,15 @@ def missing(round_: Round, answers: Mapping[str, Answer]) -> dict[str, str]:
     left = {}
     for item in round_.item:
         answer = answers.get(item.key)
-        if answer is None or (
-            (answer.value is None or answer.value is False) and not answer.reason
-        ):
+        if answer is not None and answer.value is False and not answer.reason:
+            left[item.key] = f"{item.title}: say in a few words what is not good"
+        elif answer is None or (answer.value is None and not answer.reason):
             what = (
-                "tick it"
+                "say whether it is good"
                 if item.answer == "seen"
                 else f"write the reading in {item.unit or 'figures'}"
             )
-            left[item.key] = f"{item.title}: {what}, or say why it is left out"
+            left[item.key] = f"{item.title}: {what}, or why it is left out"
         elif answer.value is True and answer.reason:
-            left[item.key] = f"{item.title}: it is ticked and has a reason against it: take one out"
+            left[item.key] = f"{item.title}: it is good and has words against it: take one out"
     return left

@@ -290,7 +290,8 @@ def _blank(unit: FleetUnit, wanted: Round) -> str:
     lines = [
         f"# {wanted.title} of {unit.name}. Put true for each thing seen and a number for each "
         "reading in",
-        '# place of "?". What is left out: { reason = "why" }. Then:',
+        '# place of "?". Seen and not good: { value = false, reason = "what" }. What is left out:',
+        '# { reason = "why" }. Then:',
         f"#   warmhold round {unit.key} --kind {wanted.key} --answers THIS-FILE --signed NAME",
     ]
     for item in wanted.item:

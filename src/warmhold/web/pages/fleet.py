@@ -18,7 +18,7 @@ from warmhold.model import Round, RoundItem
 from warmhold.record import Receipt
 from warmhold.web.access import needs, user_of
 from warmhold.web.bench_tests import has_report
-from warmhold.web.fleet import ROOM, Fleet, FleetUnit, fleet_of, policy_of, round_body
+from warmhold.web.fleet import Fleet, FleetUnit, fleet_of, policy_of, round_body
 from warmhold.web.jobs import Made, Progress
 from warmhold.web.pages.bench import tests_of
 from warmhold.web.posted import Posted, posted
@@ -42,6 +42,11 @@ JUDGED = {
 VERDICT = {"go": "holds", "not yet": "falls short", "cannot tell": "cannot tell"}
 ANSWER = Made("answer", "it is kept until the server ends", "/fleet", "Fleet")
 LONGEST = 500
+ROOM_LABELS = {
+    "pressure_hpa": "Air pressure here, not at sea level",
+    "room_c": "Room",
+    "humidity_percent": "Humidity of the room",
+}
 RUN_DOWN = "run-down"  # a bench test whose figures may be written by hand
 MOST_SHOWN = 20
 
@@ -251,7 +256,14 @@ def routes(service: Service) -> list[Route]:
         status: int = 200,
     ) -> Response:  # fmt: skip
         return render(
-            request, "fleet_round.html", status, fleet=fleet, unit=unit, round=wanted, again=again
+            request,
+            "fleet_round.html",
+            status,
+            fleet=fleet,
+            unit=unit,
+            round=wanted,
+            again=again,
+            room_labels=ROOM_LABELS,
         )
 
     lead = needs("lead")
@@ -313,7 +325,8 @@ def _answer(item: RoundItem, form: Posted, again: Again) -> Answer:
     text = form.text(f"value:{item.key}", 20)
     value = number_in(text)
     if text and value is None:
-        again.faults[item.key] = f"“{text}” is not a number."
+        wanted = f"write the reading in {item.unit}" if item.unit else "write the reading"
+        again.faults[item.key] = f"{item.title}: “{text}” is not a number; {wanted}."
     air = RoomAir()
     if item.answer == "room-air":
         air = _room(form, again)
@@ -322,11 +335,13 @@ def _answer(item: RoundItem, form: Posted, again: Again) -> Answer:
 
 def _room(form: Posted, again: Again) -> RoomAir:
     given: dict[str, float | None] = {}
-    for name in ROOM:
+    for name, label in ROOM_LABELS.items():
         text = form.text(f"room:{name}", 20)
         given[name] = number_in(text)
         if text and given[name] is None:
-            again.faults[f"room:{name}"] = f"“{text}” is not a number."
+            again.faults[f"room:{name}"] = f"{label}: “{text}” is not a number."
     air = RoomAir(**given)
-    again.faults |= {f"room:{name}": f"{what}." for name, what in air.faults().items()}
+    again.faults |= {
+        f"room:{name}": f"{ROOM_LABELS[name]}: {what}." for name, what in air.faults().items()
+    }
     return air

@@ -573,7 +573,9 @@ function was_shown_again(form, pressed, sent, part, other, fresh, good) {
 }
 
 function count_faults(told, about) {
-  const wrong = about.querySelectorAll('[aria-invalid="true"]').length || about.querySelectorAll(".fault").length;
+  const invalid = [...about.querySelectorAll('[aria-invalid="true"]')];
+  const wrong = new Set(invalid.map((one) => one.name || one)).size
+    || about.querySelectorAll(".fault").length;
   const asked = about.querySelectorAll(".asked").length;
   if (!wrong && !asked) return;
   told_line(told, [wrong
@@ -633,6 +635,14 @@ document.addEventListener("submit", (event) => {
 function set_anew() {
   try { window.sessionStorage.setItem("warmhold-anew", "1"); } catch (error) { /* no matter */ }
 }
+
+// What is not good is asked for where it was said.
+document.addEventListener("change", (event) => {
+  const chosen = event.target;
+  if (chosen.type !== "radio" || chosen.value !== "bad") return;
+  const more = chosen.closest(".does")?.querySelector("details");
+  if (more) more.open = true;
+});
 
 document.addEventListener("click", (event) => {
   if (event.target.closest && event.target.closest("a[data-anew]")) set_anew();
