@@ -56,7 +56,9 @@ def test_from_plan_to_handover(browser: Browser, server: Server, script: bool) -
     said: list[str] = []
     page.on("pageerror", lambda error: said.append(str(error)))
     page.select_option("#trip", "winter-road")
-    page.click("button:has-text('Plan it')")
+    page.click("button:has-text('Fill in from it') >> visible=true")
+    expect(page.locator("main")).to_contain_text("now is now")
+    page.click("button:has-text('Plan in full')")
     for _ in range(300):
         if "/before" in page.url:
             break

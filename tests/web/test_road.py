@@ -18,9 +18,9 @@ from warmhold.model import Case, load_case, shipped_path
 from warmhold.record import Entry, Record
 from warmhold.record.views import Reading, trip_view
 from warmhold.watch import Band
-from warmhold.web.quantities import number_in, quantities, question
+from warmhold.web.quantities import number_in, quantities, question, readings_of
 from warmhold.web.watching import LiveTrip, Look, as_checked, items_of
-from web.serving import Hand, Server, plain, start
+from web.serving import Hand, Server, plain, plan, start
 
 T0 = datetime(2026, 1, 14, 3, 5, tzinfo=UTC)
 
@@ -295,6 +295,44 @@ def test_a_limit_that_the_unit_cannot_have_is_asked_about_and_seen_on_the_road(
     assert "Alarm limit: Pulse, low" not in hand.text(f"/trip/{trip}/road")
     off = hand.post(f"/trip/{trip}/limits", {**form, "to": "off"}, page=f"/trip/{trip}/limits")
     assert "Policy asks for 80 /min" in plain(off.text)
+
+
+def test_a_baby_too_cold_stands_above_an_alarm_limit(going: tuple[Server, str]) -> None:
+    server, trip = going
+    hand = Hand(server)
+    form = {"limit": "Pulse, low", "from": "", "to": "60"}
+    assert hand.post(f"/trip/{trip}/limits", form, page=f"/trip/{trip}/limits").is_redirect
+    cold = {"part": "quick:axillary_c", "axillary_c": "35.0", "keep": "axillary_c=35.0"}
+    cold |= {"why:axillary_c": "cold", "was:axillary_c": "35.0"}
+    assert hand.post(f"/trip/{trip}/observe", cold, page=f"/trip/{trip}/road").is_redirect
+    for _ in range(100):  # the watch looks in the background
+        page = hand.text(f"/trip/{trip}/road")
+        if "Baby too cold now" in page:
+            break
+        time.sleep(0.1)
+    limit = "Alarm limit: Pulse, low It would sound later than planned. Set to 60 /min, planned 80"
+    assert page.index("Baby too cold now") < page.index(limit)
+    right = {**form, "to": "80"}
+    assert hand.post(f"/trip/{trip}/limits", right, page=f"/trip/{trip}/limits").is_redirect
+
+
+def test_a_plan_of_another_day_says_so_and_can_be_changed(shared: Server) -> None:
+    hand = Hand(shared)
+    trip = plan(hand)
+    page = hand.text(f"/trip/{trip}/before")
+    assert "This plan was worked out for Wed 14 Jan 2026 02:40, not for now" in page
+    assert f'href="/plan?plan={trip}"' in hand.client.get(f"/trip/{trip}/before").text
+
+
+def test_the_sensors_check_in_room_air_is_no_reading_of_the_hood(tmp_path: Path) -> None:
+    body = {"trip_toml": "x", "unit_toml": "x", "policy_toml": "x", "sheet": {}}
+    with Record.open(tmp_path) as record:
+        record.append(Entry("form-p", "t", "trip-planned", body, "Ann"))
+        for item, value in (("oxygen-in-air", 21.0), ("air", 36.0)):
+            check = {"item": item, "done": True, "value": value, "judged": "good"}
+            record.append(Entry(f"form-{item}", "t", "check", check, "Ann"))
+        found = readings_of(trip_view(record.events("t")))
+    assert set(found) == {"air_c"}
 
 
 def test_a_correction_that_cannot_be_is_asked_about_once(going: tuple[Server, str]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from starlette.exceptions import HTTPException
@@ -15,6 +16,7 @@ from starlette.routing import Route
 from warmhold.plan.checklist import CheckItem, Judged, judge
 from warmhold.record.unit_views import unit_named_in
 from warmhold.record.views import Shown
+from warmhold.web import show
 from warmhold.web.access import user_of
 from warmhold.web.fleet import FleetUnit, fleet_of
 from warmhold.web.posted import Posted, posted
@@ -39,6 +41,7 @@ READY = {
     "not ready": "falls short",
 }  # fmt: skip
 WORD = {"good": "good", "care": "take care", "stop": "stop"}
+NEAR = timedelta(hours=2)  # a plan whose times are further off than this is of another time (own)
 LONGEST_REASON = 500
 SHORTEST_REASON = 3  # characters: a full stop is no reason
 
@@ -206,6 +209,7 @@ def routes(service: Service) -> list[Route]:
             groups=groups,
             rows=rows,
             unit=_unit(trip) if trip.view.start is None else None,
+            made_for=_made_for(trip),
             READY=READY,
             open_rows=sorted((row for row in rows if row.open), key=lambda row: not row.item.must),
             again=again,
@@ -220,6 +224,16 @@ def routes(service: Service) -> list[Route]:
         Route("/trip/{trip}/check", check, methods=["POST"]),
         Route("/trip/{trip}/start", start, methods=["POST"]),
     ]
+
+
+def _made_for(trip: Trip) -> str:
+    """Return the day and time that a plan was worked out for, when that is not about now."""
+    if trip.case is None or trip.view.start is not None:
+        return ""
+    times = trip.case.trip.start
+    if times.now - NEAR <= trip.now <= times.baby_in + NEAR:
+        return ""
+    return show.day_and_minute(times.now, trip.zone)
 
 
 def anchor(key: str) -> str:
