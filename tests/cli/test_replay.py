@@ -117,3 +117,16 @@ def test_cases_of_a_record(folder: Path) -> None:
 def test_skin_has_no_limit_of_its_own(folder: Path, capfd) -> None:
     assert run(["replay", str(folder), "--quantity", "skin"]) == status.BAD_INPUT
     assert "no plan sets a limit of skin temperature" in capfd.readouterr().err
+
+
+def test_every_replay_ends_with_its_caution_and_counts_who_is_missing(folder: Path, capfd) -> None:
+    for more in ([], ["--low", "88"], ["--low", "88", "--search", "--weeks", "30"]):
+        assert run(["replay", str(folder), "--quantity", "saturation", *more]) == status.GO
+        text = said(capfd)
+        assert text.count("not a medical device, and not an alarm system") == 1
+        assert "Trends: 9 of 9 transfers have one, 0 missing." in text
+    both = ["replay", str(folder), "--quantity", "saturation", "--low", "97", "--high", "90"]
+    assert run(both) == status.BAD_INPUT
+    err = capfd.readouterr().err
+    assert "low 97 and high 90 leave no room" in err
+    assert "Setting(" not in err

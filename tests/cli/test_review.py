@@ -153,7 +153,14 @@ def test_a_score_is_switched_off_and_says_so(capfd) -> None:
     assert "UNVERIFIED" in said
     assert run(["score", "trips", *trips[1:], "--unverified"]) == status.NOT_GO
     assert "not computable" in capfd.readouterr().out
-    assert run(["score", "trips", "pulse=3"]) == status.BAD_INPUT
+    capfd.readouterr()
+    assert run(["score", "trips", "pulse=3", "temperature_c=355", "breathing=bad"]) == (
+        status.BAD_INPUT
+    )
+    err = capfd.readouterr().err
+    for part in ("pulse=3: write KEY=VALUE", "temperature_c: found 355; allowed: 25 to 43 °C",
+                 "breathing: found “bad”; allowed: severe"):  # fmt: skip
+        assert part in err
     assert run(["score", "other"]) == status.BAD_INPUT
 
 

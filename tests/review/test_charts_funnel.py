@@ -113,7 +113,7 @@ def test_over_dispersion_is_called_about_as_often_as_it_says() -> None:
 def test_few_units_carry_no_signal() -> None:
     found = funnel([0, 5, 60], [100, 100, 100], list("abc"), title="t", target=0.05)
     assert found.chart.signals == ()
-    assert "3 units, 5 are asked for" in found.chart.too_few
+    assert "3 side by side, 5 are asked for" in found.chart.too_few
 
 
 @pytest.mark.parametrize(("events", "cases"), [([], []), ([None], [None]), ([0], [0])])

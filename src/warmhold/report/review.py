@@ -9,7 +9,7 @@ from warmhold.report import words
 from warmhold.review.alarms import COARSE_S, DELAY_S, LimitFigures, WayFigures
 from warmhold.review.calibration import Calibration
 from warmhold.review.charts.funnel import Funnel
-from warmhold.review.charts.result import LOOK, Chart, Point
+from warmhold.review.charts.result import Chart, Point
 from warmhold.review.gathered import Changed, Review
 from warmhold.review.metrics import Metric
 from warmhold.review.rates import Interval
@@ -116,10 +116,10 @@ def _lines(review: Review) -> Iterator[str]:
         yield ""
         yield "By gestation"
         for part in review.strata:
-            shown = ", ".join(
-                f"{one.title[:1].lower()}{one.title[1:]} {value_of(one)}" for one in part.metrics
-            )
-            yield f"  {part.title} ({part.transfers}): {shown}"
+            yield f"  {part.title}: {part.transfers} transfers"
+            for one in part.metrics:
+                figure = f"{value_of(one):>8}  {counts_of(one)}"
+                yield f"    {one.title[:1].lower()}{one.title[1:]:<42} {figure}"
     if review.calibrations:
         yield ""
         yield "Were the plans honest (a 90 % band should hold nine in ten)"
@@ -144,8 +144,6 @@ def _lines(review: Review) -> Iterator[str]:
     yield "Signals" if signals else none
     for chart, point in signals:
         yield f"  {chart.title}, {point.label}: {_point(chart, point)}; {point.why}"
-    if signals:
-        yield f"  {LOOK}"
     few = [chart for chart in _charts(review) if chart.too_few]
     for chart in few:
         yield f"  {chart.title}: {chart.too_few}"

@@ -18,6 +18,7 @@ from warmhold.report import plots
 from warmhold.report.plain import without_controls
 from warmhold.review.charts import Chart, Point
 from warmhold.review.charts.funnel import Funnel
+from warmhold.review.charts.result import LOOK
 
 NONE: Final = "none"
 UNKNOWN: Final = "unknown"
@@ -433,7 +434,8 @@ def _shown_in(unit: str) -> tuple[float, str]:
 
 def _notes(chart: Chart) -> tuple[str, ...]:
     few = (chart.too_few,) if chart.too_few else ()
-    return (*few, f"Limits: {chart.method}.", *chart.notes)
+    notes = (note for note in chart.notes if note != LOOK)  # once on the page, not once a chart
+    return (*few, f"Limits: {chart.method}.", *notes)
 
 
 def _number(value: float, decimals: int) -> str:

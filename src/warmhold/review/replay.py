@@ -246,7 +246,10 @@ class Setting:
         if min(lengths) < 0.0:
             raise ValueError(f"averaging, delays and hysteresis cannot be negative: {self}")
         if len(limits) == 2 and limits[1] - limits[0] <= self.hysteresis:
-            raise ValueError(f"low and high limit leave no room between them: {self}")
+            raise ValueError(
+                f"low {self.low:g} and high {self.high:g} leave no room between them: the low "
+                "limit has to be below the high one"
+            )
 
 
 @dataclass(frozen=True)

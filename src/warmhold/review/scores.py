@@ -79,7 +79,7 @@ def score(name: str, values: Mapping[str, float | str], *, unverified: bool = Fa
     if not table["verified"] and not unverified:
         raise SwitchedOff(
             f"{table['title']} is switched off: its bands are from {table['mark']} and were not "
-            f"read in {table['source']}. Compare them, and set verified = true in your copy."
+            f"read in {table['source']}; it stays off until somebody has compared them."
         )
     found: list[tuple[str, str, int]] = []
     missing: list[str] = []

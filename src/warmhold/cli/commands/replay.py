@@ -165,6 +165,7 @@ def of_invented(asked: Asked, count: int, search: bool, work: Work) -> None:
         pieces = work.finished(ReplayJob(service, quantity, asked.setting), name, few=10)
         _say(_replayed(Replayed.joined(asked.setting, pieces), UNITS[quantity]))
     if not search:
+        _say(_caution())
         return
     policy = load_case(shipped_path("trips", "term-by-day")).policy
     unit = _unit(asked.unit or USUAL_UNIT)
@@ -204,12 +205,14 @@ def of_record(asked: Asked, path: Path, search: bool) -> None:
             f"no trip has two or more readings of {asked.quantity}. Try --invented 200."
         )
     every = Trends.of(each)
-    _say(_whence(each))
+    known = transfers(events)
+    _say(_whence(each, len(known)))
     if asked.own:
-        _say(_own(transfers(events), asked.quantity))
+        _say(_own(known, asked.quantity))
     else:
         _say(_replayed(replayed(replay(every, asked.setting)), UNITS[asked.quantity]))
     if not search:
+        _say(_caution())
         return
     plans = cases(events)
     babies: list[tuple[int, Baby | None, Policy | None, Unit | None]] = []
@@ -231,14 +234,15 @@ def of_record(asked: Asked, path: Path, search: bool) -> None:
     _say(_searched(asked, babies, replay(every, Setting()).row_s, found))
 
 
-def _whence(trends: Sequence[Trend]) -> Iterator[str]:
-    """Say where the trends came from."""
+def _whence(trends: Sequence[Trend], transfers: int) -> Iterator[str]:
+    """Say how many transfers have a trend, and where it came from."""
     imported = sum(one.imported for one in trends)
     told = sum(bool(one.source) and not one.imported for one in trends)
     by_hand = len(trends) - imported - told
     yield (
-        f"Trends: {by_hand} of entries by hand, {told} told by a device, {imported} imported from "
-        "a file"
+        f"Trends: {len(trends)} of {transfers} transfers have one, "
+        f"{max(transfers - len(trends), 0)} missing. {by_hand} of entries by hand, {told} told "
+        f"by a device, {imported} imported from a file"
     )
 
 
@@ -267,6 +271,13 @@ def _say(lines: Iterator[str]) -> None:
     encoding = sys.stdout.encoding or "ascii"
     for line in lines:
         click.echo(sayable(line, encoding))
+
+
+def _caution() -> Iterator[str]:
+    from warmhold.review.search import CAUTION  # noqa: PLC0415
+
+    yield ""
+    yield CAUTION
 
 
 def _setting(one: Setting, unit: str) -> str:

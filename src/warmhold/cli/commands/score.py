@@ -31,24 +31,34 @@ def command(name: str | None, items: tuple[str, ...], unverified: bool) -> int:
         raise click.UsageError(f"{name}: no such score. There are: {', '.join(names())}.")
     values: dict[str, float | str] = {}
     known = {key: (title, allowed) for key, title, allowed in items_of(name)}
+    faults = []
     for item in items:
         key, sign, text = item.partition("=")
         if not sign or key not in known:
-            raise click.UsageError(f"{item}: write KEY=VALUE; the keys are {', '.join(known)}.")
+            faults.append(f"{item}: write KEY=VALUE; the keys are {', '.join(known)}.")
+            continue
         try:
             values[key] = float(text.replace(",", "."))
         except ValueError:
             values[key] = text
+    cannot = score(name, values, unverified=True).missing
+    for key, value in values.items():
+        title, allowed = known[key]
+        if title in cannot:
+            shown = f"{value:g}" if isinstance(value, float) else f"“{value}”"
+            faults.append(f"{key}: found {shown}; allowed: {allowed}.")
+    if faults:
+        raise click.UsageError("\n  ".join(faults))
     try:
         found = score(name, values, unverified=unverified)
     except SwitchedOff as error:
-        click.echo(f"{error} --unverified computes it all the same.", err=True)
+        click.echo(f"{error} --unverified computes it all the same, and says so.", err=True)
         return status.NOT_GO
     click.echo(f"{found.title}")
     for title, says, points in found.items:
         click.echo(f"  {points:>3}  {title}: {says}")
     for title in found.missing:
-        click.echo(f"    ?  {title}: not known, or outside what can be")
+        click.echo(f"    ?  {title}: not known")
     total = "not computable" if found.points is None else f"{found.points} of {found.highest}"
     click.echo(f"  {total}")
     click.echo(found.says)

@@ -261,8 +261,8 @@ def _few(units: int) -> str:
     if units >= FEWEST_UNITS:
         return ""
     return (
-        f"{units} {'unit' if units == 1 else 'units'}, {FEWEST_UNITS} are asked for: too few to "
-        "tell a spread between units from chance. No signal is raised."
+        f"{units} side by side, {FEWEST_UNITS} are asked for: too few to tell a spread between "
+        "them from chance. No signal is raised."
     )
 
 
