@@ -104,8 +104,8 @@ def test_an_empty_store_is_short_and_says_so() -> None:
     assert not kit.holds
     assert taken == {}
     assert "oxygen" in kit.sentence
-    assert "is enough" in kit.sentence
-    assert kit.sentence.startswith("Nothing")
+    assert "not enough by itself" in kit.sentence
+    assert kit.sentence.startswith("All that the service owns")
 
 
 def test_a_store_that_is_not_enough_is_listed_whole() -> None:

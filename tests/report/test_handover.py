@@ -36,6 +36,7 @@ from warmhold.report.handover import (
     Note,
     Noticed,
     Reading,
+    Skipped,
     TemperatureSpan,
     TimeInTarget,
     handover_html,
@@ -208,7 +209,7 @@ def test_all_that_was_asked_for_is_there() -> None:
         "was oxygen raised from 32 to 83 %",
         "Battery weaker than its profile medium priority, since 04:02, still there:",
         "04:20 to 04:50 (30 min): no set (due every 15 min)",
-        "Ran on battery for a minute called to leave at once",
+        "Ran on battery for a minute: called to leave at once",
         "Battery 52 % 41 to 61 worked out, 05:31 33 min 24 to 41",
         "Oxygen, cylinder B 115 bar 111 to 119 read, 05:10 66 min 58 to 73",
         "Pulse, low 90 /min not as policy changed 04:40 100 /min",
@@ -259,6 +260,14 @@ def test_a_nought_that_was_read_stays_a_nought() -> None:
     )
     assert "Heater output 0 %" in text
     assert "Oxygen 0 bar no spread known read 0 min no spread known" in text
+
+
+def test_what_was_left_out_for_one_reason_gives_it_once() -> None:
+    left = [Skipped(f"Item {n}", "called out at once" if n else "not here") for n in range(30)]
+    text = html_text(replace(sample.empty(), skipped=tuple(left)))
+    assert text.count("called out at once") == 1
+    assert "Item 0: not here" in text
+    assert "Item 28; Item 29: called out at once" in text
 
 
 def test_none_is_told_from_nobody_can_tell() -> None:

@@ -12,7 +12,16 @@ from hypothesis import strategies as st
 
 from warmhold.model import Case, FaultyInput, load_case, parse_case, shipped, shipped_path, template
 from warmhold.web.form_fields import BABY, LEG, ROWS, START, SUPPLIES
-from warmhold.web.forms import Fields, Reading, changed, fields_of_case, fields_of_toml, read, rows
+from warmhold.web.forms import (
+    ORIGIN,
+    Fields,
+    Reading,
+    changed,
+    fields_of_case,
+    fields_of_toml,
+    read,
+    rows,
+)
 
 TRIPS = shipped("trips")
 
@@ -422,3 +431,15 @@ def test_rows_can_be_pushed_about_at_will(steps: list[str]) -> None:
     for step in steps:
         fields, _ = changed(fields, step)
     assert read(pairs(fields)).toml
+
+
+def test_a_fault_is_told_as_it_was_typed_and_a_time_as_it_is_read() -> None:
+    fields = fields_of_toml(shipped_path("trips", "winter-road").read_text("utf-8"))
+    pairs = [(name, value) for name, values in fields.items() for value in values]
+    wrong = {"baby.gestation_weeks": "93+5", "start.baby_in": "2026-01-13T03:05"}
+    typed = [(name, wrong.get(name, value)) for name, value in pairs]
+    reading = read(typed, lambda text: parse_case(text, ORIGIN))
+    found = {fault.name: (fault.found, fault.allowed) for fault in reading.faults}
+    assert found["baby.gestation_weeks"][0] == "“93+5”"
+    then, now = "Tue 13 Jan 2026 03:05", "Wed 14 Jan 2026 02:40"
+    assert found["start.baby_in"] == (then, f"not before now, {now}")

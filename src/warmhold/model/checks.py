@@ -298,8 +298,8 @@ def _delay(values: Values, row: int, names: list[Any]) -> Iterator[Problem]:
     yield Problem(
         ("delay", row, "leg"),
         value_text(leg),
-        "the name of a leg: " + ", ".join(f'"{name}"' for name in known),
-        f'write "{near}"' if near else "copy the name of the leg",
+        "the name of a leg: " + (", ".join(f'"{name}"' for name in known) or "there is none yet"),
+        f'write "{near}"' if near else "copy the name of the leg" if known else "add the leg first",
     )
 
 

@@ -149,9 +149,9 @@ def _kit(case: Case, taken: dict[str, int], spares: int, short: list[str]) -> Ki
     extra = sum((item.mass_kg or 0.0) * item.count for item in added)
     if short:
         sentence = (
-            "Nothing that the service owns is enough for "
+            "All that the service owns of kit is listed, and is not enough by itself for "
             + " and ".join(short)
-            + ": what is listed is all of it."
+            + "."
         )
     elif not added:
         sentence = "What is already on the unit is enough; nothing has to be added."

@@ -492,7 +492,7 @@ def _write(h: Handover) -> _Page:
             f"{clock.span(g.start, g.end, 'the handover')}: {_said(g.what)}" for g in h.gaps or ()
         ),
         gaps_none=_none(h.gaps, "None: every set that was due is there."),
-        skipped=tuple(_Item(_said(one.title), _said(one.reason)) for one in h.skipped or ()),
+        skipped=_by_reason(h.skipped or ()),
         skipped_none=_none(h.skipped, "Nothing."),
         recommendation=_notes(h.recommendation, clock) or (_Text("", (words.UNKNOWN,), ()),),
         record=f"Record up to entry {words.UNKNOWN if h.record_seq is None else h.record_seq}",
@@ -522,6 +522,14 @@ def _thinned(text: str) -> str:
         if marks <= 3:
             out.append(char)
     return "".join(out)
+
+
+def _by_reason(skipped: Sequence[Skipped]) -> tuple[_Item, ...]:
+    """Join the items that were left out for one reason, so that it is read once."""
+    titles: dict[str, list[str]] = {}
+    for one in skipped:
+        titles.setdefault(_said(one.reason), []).append(_said(one.title))
+    return tuple(_Item("; ".join(found) + ":", reason) for reason, found in titles.items())
 
 
 def _said(text: str) -> str:

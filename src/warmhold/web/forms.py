@@ -415,7 +415,10 @@ def _beside(fault: Fault, fields: Mapping[str, tuple[str, ...]]) -> FieldFault:
             name, label_of(name), f"in its file, {where}: {fault.found}", fault.allowed, fault.todo
         )
     name = _name_of(fault.key, fields)
-    texts = (_in_form(text) for text in (fault.found, fault.allowed, fault.todo))
+    found = fault.found
+    if name == "baby.gestation_weeks" and _LONG.fullmatch(found):  # 93+5 was read as 93.7143
+        found = f"“{fields[name][-1]}”"
+    texts = (_in_form(text) for text in (found, fault.allowed, fault.todo))
     return FieldFault(name, label_of(name), *texts)
 
 
@@ -505,10 +508,20 @@ _REWRITTEN: tuple[tuple[str, str], ...] = (
 )  # fmt: skip
 
 
+_LONG = re.compile(r"\d+\.\d{3,}")
+_STAMP = re.compile(r"\b(\d{4}-\d\d-\d\dT\d\d:\d\d):\d\d(?:\.\d+)?(?:[+-]\d\d:\d\d|Z)?")
+
+
+def _day_and_minute(found: re.Match[str]) -> str:
+    moment = datetime.fromisoformat(found[1])
+    return f"{words.day(moment)} {moment:%H:%M}"
+
+
 def _in_form(text: str) -> str:
     """Write a text about a file as one about a form."""
     for pattern, new in _REWRITTEN:
         text = re.sub(pattern, new, text)
+    text = _STAMP.sub(_day_and_minute, text)
     return re.sub(
         r"\b[a-z]+(?:_[a-z0-9]+)+\b", lambda m: f"“{_LABELS[m[0]]}”" if m[0] in _LABELS else m[0],
         text,

@@ -275,7 +275,8 @@ def _others(trip: Trip) -> Iterator[Line]:
     sources = tuple(event for event in trip.events if event.kind == "source")
     for event in (*view.noticed, *view.clock_jumps, *view.lost, *sources):
         text = said(event.kind, event.body, {})
-        yield Line(event.saved_utc, event.seq, "plain", text, event.who, event.saved_utc)
+        who = "" if event.kind == "noticed" else event.who  # the text says already: the watch
+        yield Line(event.saved_utc, event.seq, "plain", text, who, event.saved_utc)
 
 
 def routes(service: Service) -> list[Route]:
