@@ -131,7 +131,7 @@ def test_irregular_sampling_and_gaps_are_told(tmp_path: Path) -> None:
     text = swap(ROWS, ("08:03:00", "08:20:30"))
     log = read(tmp_path, text).log
     assert log.seconds.tolist() == [0, 60, 120, 1230]
-    assert any("1 gaps" in one and "08:02:00 to 08:20:30" in one for one in log.noticed)
+    assert any("1 gap, times" in one and "08:02:00 to 08:20:30" in one for one in log.noticed)
 
 
 def test_a_header_below_other_lines_and_columns_by_number(tmp_path: Path) -> None:

@@ -56,7 +56,9 @@ def test_rounds_tasks_and_faults_of_each_unit_apart(write: Writer) -> None:
     assert found["one"].settings[0].air.humidity_percent is None
     assert [fault.seq for fault in found["two"].faults] == [seq, other]
     write("fault-closed", {"unit": "two", "fault": seq, "how": "new latch"})
-    assert [fault.seq for fault in histories(write.record.events())["two"].faults] == [other]
+    two = histories(write.record.events())["two"]
+    assert [fault.seq for fault in two.faults] == [other]
+    assert [(one.fault.seq, one.how) for one in two.closed] == [(seq, "new latch")]
 
 
 def test_a_correction_changes_what_is_shown_and_both_stay(write: Writer) -> None:
@@ -141,6 +143,27 @@ def test_a_log_that_is_judged_less_fully_later_does_not_undo_what_was_known(writ
     found = histories(write.record.events())["one"]
     assert found.run_downs[-1].complete
     assert found.trials["run-down"][-1].state == "stop"
+
+
+@pytest.mark.parametrize(
+    ("later", "state"),
+    [
+        ({"verdict": "invalid", "figures": [{"key": "x", "value": 1.0}]}, "stop"),
+        ({"verdict": "cannot tell", "figures": [{"key": "x", "value": None}]}, "stop"),
+        ({"verdict": "cannot tell", "figures": [{"key": "x", "value": 1.0}]}, "not judged"),
+        ({"verdict": "pass", "figures": [{"key": "x", "value": 1.0}]}, "good"),
+    ],
+)
+def test_what_says_nothing_of_a_unit_takes_nothing_away(
+    write: Writer, later: dict[str, Any], state: str
+) -> None:
+    """A log of another test is looked at for this one too, and is invalid for it."""
+    first = {"test": "steady", "verdict": "fail", "reason": "x", "measured": [], "figures": []}
+    for hours, result in ((0, first), (5, {**first, **later})):
+        body = {"unit": "one", "results": [result], "signed": "A"}
+        write("bench-test", {**body, "log": f"{hours}.csv"}, hours=hours)
+    trials = histories(write.record.events())["one"].trials["steady"]
+    assert trials[-1].state == state
 
 
 def test_a_trip_handed_over_in_the_minute_it_began_is_over(write: Writer) -> None:

@@ -123,6 +123,12 @@ def test_the_head_counts_and_names() -> None:
     unmet = [one for one in shown if one.verdict == "invalid"]
     assert bench.overall(unmet[:1])[0] == "invalid"
     assert unmet[0].reason in bench.overall(unmet[:1])[1]
+    same = [replace(one, reason="the room was too warm") for one in (unmet[0], unmet[0])]
+    assert bench.overall(same) == ("invalid", "All 2 are invalid: the room was too warm.")
+    unsure = replace(only[0], verdict="cannot tell")
+    assert bench.overall([unmet[0], only[0], unsure]) == (
+        "cannot tell", f"{unsure.title} cannot be told; 1 of 3 passes, 1 invalid.",
+    )  # fmt: skip
 
 
 def test_a_condition_in_the_way_is_shown_every_time() -> None:

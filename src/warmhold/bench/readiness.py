@@ -66,6 +66,17 @@ class OpenFault:
 
 
 @dataclass(frozen=True)
+class ClosedFault:
+    """A fault that was closed: what it was, and how it was mended."""
+
+    fault: OpenFault
+    at: datetime
+    who: str
+    how: str
+    seq: int
+
+
+@dataclass(frozen=True)
 class RunDown:
     """One battery run-down: energy as a share of the profile's, and how long it ran.
 
@@ -102,6 +113,7 @@ class History:
     tasks: Mapping[str, tuple[DoneTask, ...]] = field(default_factory=dict)
     trials: Mapping[str, tuple[DoneTask, ...]] = field(default_factory=dict)
     faults: tuple[OpenFault, ...] = ()
+    closed: tuple[ClosedFault, ...] = ()
     run_downs: tuple[RunDown, ...] = ()
     settings: tuple[Setting, ...] = ()
     on_the_road: bool = False

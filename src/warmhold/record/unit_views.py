@@ -13,6 +13,7 @@ from typing import Any
 
 from warmhold.bench.readiness import (
     WORST,
+    ClosedFault,
     DoneRound,
     DoneTask,
     History,
@@ -106,6 +107,8 @@ def _history(name: str, gathered: _Gathered) -> History:
                     continue  # the same log was judged more fully before
                 if result["verdict"] in {"pass", "fail"}:
                     decided.add(key)
+                elif _tells_nothing(result) and trials.get(str(result["test"])):
+                    continue  # what was known of the unit stands
                 state = STATE_OF[result["verdict"]]
                 says = f"{result['verdict']}: {result.get('reason', '')}"
                 done = DoneTask(one.when, one.event.who, state, says, one.seq)
@@ -120,15 +123,20 @@ def _history(name: str, gathered: _Gathered) -> History:
             faults[one.seq] = OpenFault(
                 one.seq, one.when, one.event.who, str(body["what"]), body["effect"]
             )
+    closed: list[ClosedFault] = []
     for one in entries:
         if one.event.kind == "fault-closed":
-            faults.pop(int(one.body["fault"]), None)
+            fault = faults.pop(int(one.body["fault"]), None)
+            if fault is not None:
+                how = str(one.body["how"])
+                closed.append(ClosedFault(fault, one.when, one.event.who, how, one.seq))
     return History(
         unit=name,
         rounds={key: tuple(done) for key, done in rounds.items()},
         tasks={key: tuple(done) for key, done in tasks.items()},
         trials={key: tuple(done) for key, done in trials.items()},
         faults=tuple(faults.values()),
+        closed=tuple(closed),
         run_downs=tuple(run_downs),
         settings=tuple(settings),
         on_the_road=bool(gathered.away),
@@ -148,6 +156,17 @@ def _round(one: Shown) -> DoneRound:
     bad = tuple(says for judged, says in not_good if judged == state)
     less = tuple(says for judged, says in not_good if judged != state)
     return DoneRound(one.when, one.event.who, state, bad, one.seq, less)
+
+
+def _tells_nothing(result: Mapping[str, Any]) -> bool:
+    """Whether a result says nothing of the unit: invalid, or without any figure.
+
+    A log of a run-down is looked at for steady air as well; that it has none takes nothing away.
+    """
+    figures = [one for one in result.get("figures", ()) if isinstance(one, Mapping)]
+    return result["verdict"] == "invalid" or not any(
+        _value(one) is not None or one.get("words") for one in figures
+    )
 
 
 def _settings(one: Shown) -> Iterable[Setting]:

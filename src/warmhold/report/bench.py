@@ -10,7 +10,7 @@ from typing import Any
 from markupsafe import Markup
 
 from warmhold.bench.limits import STATUS_WORDS, Limit
-from warmhold.bench.trials import Condition, Judged, Measured, Result, Trace, worst
+from warmhold.bench.trials import Condition, Judged, Measured, Result, Trace
 from warmhold.bench.uncertainty import Verdict
 from warmhold.report import words
 from warmhold.report.plain import sayable
@@ -26,6 +26,8 @@ RULE = {
     "guarded": "guarded acceptance: the figure and its uncertainty together have to meet the limit",
     "simple": "simple acceptance: the figure alone decides; near the limit it may be wrong",
 }
+IN_ORDER: tuple[Verdict, ...] = ("fail", "cannot tell", "invalid", "pass")  # of all together
+SHOWN: tuple[Verdict, ...] = ("fail", "cannot tell", "pass", "invalid")
 _PLACES = {"°C": 2, "min": 1, "h": 2, "%": 1, "Wh": 1, "W": 1, "m/s": 2}
 _MET = {"met": "met", "unmet": "not met", "unknown": "not known", "not asked": "not asked for"}
 TABLE_ROWS = 8
@@ -121,7 +123,8 @@ def _short(value: float) -> str:
 
 def overall(results: Sequence[Result]) -> tuple[Verdict, str]:
     """Return the verdict of all tests together, and one sentence why."""
-    verdict = worst([one.verdict for one in results])
+    there = {one.verdict for one in results}
+    verdict: Verdict = next((v for v in IN_ORDER if v in there), "cannot tell")
     count = len(results)
     named = [one for one in results if one.verdict == verdict]
     if verdict == "pass":
@@ -135,9 +138,17 @@ def overall(results: Sequence[Result]) -> tuple[Verdict, str]:
         return verdict, f"{named[0].title} {alone[verdict]}: {named[0].reason}."
     titles = ", ".join(one.title for one in named)
     passed = sum(one.verdict == "pass" for one in results)
+    reasons = {one.reason for one in named}
+    if len(named) == count:
+        whole = {"fail": "All {} fail", "invalid": "All {} are invalid",
+                 "cannot tell": "None of the {} tests can be told"}  # fmt: skip
+        why = f": {named[0].reason}" if len(reasons) == 1 else ""
+        return verdict, f"{whole[verdict].format(count)}{why}."
     doing = alone[verdict] if len(named) == 1 else several[verdict]
     verb = "passes" if passed == 1 else "pass"
-    return verdict, f"{titles} {doing}; {passed or 'none'} of {count} {verb}."
+    void = sum(one.verdict == "invalid" for one in results)
+    rest = f", {void} invalid" if void and verdict != "invalid" else ""
+    return verdict, f"{titles} {doing}; {passed or 'none'} of {count} {verb}{rest}."
 
 
 def unverified(results: Sequence[Result]) -> tuple[Limit, ...]:
@@ -147,8 +158,7 @@ def unverified(results: Sequence[Result]) -> tuple[Limit, ...]:
 
 def in_order(results: Sequence[Result]) -> tuple[Result, ...]:
     """Put what speaks of the unit first, and what the log was not made for last."""
-    order = ("fail", "cannot tell", "pass", "invalid")
-    return tuple(sorted(results, key=lambda one: order.index(one.verdict)))
+    return tuple(sorted(results, key=lambda one: SHOWN.index(one.verdict)))
 
 
 def not_told_before(
@@ -196,8 +206,9 @@ def text(results: Sequence[Result], encoding: str = "utf-8") -> str:
     lines.append("")
     if rows:
         lines.append(
-            f"Unverified: {len(rows)} of the limits used were not read in their source. Compare "
-            "with your own copy before a verdict is relied on."
+            f"Unverified: {len(rows)} of the limits used {'was' if len(rows) == 1 else 'were'} not "
+            f"read in {'its' if len(rows) == 1 else 'their'} source. Compare with your own copy "
+            "before a verdict is relied on."
         )
     noticed = dict.fromkeys(line for one in results for line in one.noticed)
     lines += [f"Log: {line}" for line in noticed]

@@ -470,7 +470,7 @@ def gaps_told(seconds: Floats, start: datetime) -> list[str]:
             for a, b in long[:TELL]
         )
         more = f" and {len(long) - TELL} more" if len(long) > TELL else ""
-        out.append(f"{len(long)} gaps, times in UTC: {shown}{more}")
+        out.append(f"{len(long)} gap{'s' if len(long) > 1 else ''}, times in UTC: {shown}{more}")
     return out
 
 

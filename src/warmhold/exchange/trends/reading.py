@@ -295,7 +295,7 @@ def _recorded(
             file.name, f"a number past all numbers in {plain(', '.join(endless))}",
             "numbers that can be written", "mend these cells",
         )  # fmt: skip
-    said = [one for one in noticed if "as a rule" not in one and " gaps, times" not in one]
+    said = [one for one in noticed if "as a rule" not in one and " times in UTC: " not in one]
     said = [one for one in said if quantities().odd not in one]
     kept: dict[str, Series] = {}
     for channel in mapped.mapping.channel:
