@@ -18,6 +18,7 @@ from warmhold.model import Case, load_case, shipped_path
 from warmhold.record import Entry, Record
 from warmhold.record.views import Reading, trip_view
 from warmhold.watch import Band
+from warmhold.web.pages.road import battery_soon
 from warmhold.web.quantities import number_in, quantities, question, readings_of
 from warmhold.web.watching import LiveTrip, Look, as_checked, items_of
 from web.serving import Hand, Server, plain, plan, start
@@ -314,6 +315,36 @@ def test_a_baby_too_cold_stands_above_an_alarm_limit(going: tuple[Server, str]) 
     assert page.index("Baby too cold now") < page.index(limit)
     right = {**form, "to": "80"}
     assert hand.post(f"/trip/{trip}/limits", right, page=f"/trip/{trip}/limits").is_redirect
+
+
+def test_what_nobody_wrote_down_is_said_to_be_by_the_plan(going: tuple[Server, str]) -> None:
+    server, trip = going
+    hand = Hand(server)
+    for _ in range(100):  # the watch looks in the background
+        page = hand.text(f"/trip/{trip}/road")
+        if "Leg 4 of 5" in page:
+            break
+        time.sleep(0.1)
+    assert "Leg 4 of 5, by the plan: not written down. Next: lift to the unit" in page
+
+
+def test_a_battery_in_use_and_nearly_empty_is_said_at_once(tmp_path: Path, winter: Case) -> None:
+    body = {"trip_toml": "x", "unit_toml": "x", "policy_toml": "x", "sheet": {}}
+    source = {"what": "power source changed", "detail": {"to": "battery"}}
+    live = LiveTrip(winter, 36.0, 50, 7)
+    with Record.open(tmp_path) as record:
+        record.append(Entry("form-p", "t", "trip-planned", body, "Ann"))
+        record.append(Entry("form-s", "t", "trip-started", {}, "Ann", T0))
+        before = live.look(trip_view(record.events("t")), _at(1))
+        record.append(Entry("form-b", "t", "happening", source, "Ann", _at(4)))
+        late = live.look(trip_view(record.events("t")), _at(24))
+        record.append(
+            Entry("form-v", "t", "happening", {**source, "detail": {"to": "vehicle"}}, "A", _at(25))
+        )
+        plugged = live.look(trip_view(record.events("t")), _at(26))
+    assert [battery_soon(look) for look in (before, late, plugged, None)] == [
+        False, True, False, False,
+    ]  # fmt: skip
 
 
 def test_a_plan_of_another_day_says_so_and_can_be_changed(shared: Server) -> None:

@@ -155,6 +155,7 @@ def routes(service: Service) -> list[Route]:
             "leg_line": leg_line(trip, look),
             "leg_now": leg_now(look),
             "leg_place": leg_place(trip, look),
+            "battery_soon": battery_soon(look),
             "measured": _measured(trip),
             "read": fresh_readings(trip.view, trip.now),
             "devices": told_by_devices(trip),
@@ -448,7 +449,23 @@ def leg_place(trip: Trip, look: Look | None) -> str:
         return f"Before the first leg. Next: {names[0]}"
     here = names.index(look.present.leg)
     following = f". Next: {names[here + 1]}" if here + 1 < len(names) else ", the last"
-    return f"Leg {here + 1} of {len(names)}{following}"
+    written = {
+        _detail(item.body, "leg")
+        for item in trip.view.happenings
+        if item.body["what"] == "leg started" and not item.struck
+    }
+    how = "" if look.present.leg in written else ", by the plan: not written down"
+    return f"Leg {here + 1} of {len(names)}{how}{following}"
+
+
+BATTERY_SOON_MIN = 10.0  # minutes left in use under which the page says so at once (own choice)
+
+
+def battery_soon(look: Look | None) -> bool:
+    """Whether the unit is counted as on battery, with a few minutes left in the middle case."""
+    if look is None or look.present is None or look.present.on_battery <= 0.5:
+        return False
+    return look.present.battery_min_present.p50 < BATTERY_SOON_MIN
 
 
 def leg_line(trip: Trip, look: Look | None) -> Markup:
