@@ -101,7 +101,16 @@ def test_more_invented_transfers_than_are_soon_replayed(monkeypatch, capfd) -> N
 
 def test_months_are_kept_apart(folder: Path, capfd) -> None:
     assert run(["review", str(folder), "--from", "2026-02"]) == status.GO
-    assert "0 transfers" in capfd.readouterr().out
+    out = capfd.readouterr().out
+    assert "0 transfers: there is nothing to count" in out
+    assert "unknown" not in out
+    assert run(["review", str(folder), "--from", "2026-13", "--to", "x"]) == status.BAD_INPUT
+    err = capfd.readouterr().err
+    assert "--from 2026-13: write a month" in err
+    assert "--to x: write a month" in err
+    turned = ["review", str(folder), "--from", "2026-03", "--to", "2026-02"]
+    assert run(turned) == status.BAD_INPUT
+    assert "no month lies between" in capfd.readouterr().err
     assert run(["review", str(folder), "--from", "2026-01", "--to", "2026-01"]) == status.GO
     assert "1 transfers" in capfd.readouterr().out
 

@@ -7,7 +7,7 @@ never taken as done.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal
 
@@ -190,6 +190,9 @@ def readiness(
         *_tasks(history, rounds, due),
         *_battery(history, rounds),
     ]
+    reasons = [
+        one if one.text.endswith(".") else replace(one, text=f"{one.text}.") for one in reasons
+    ]
     reasons.sort(key=lambda reason: ORDER.index(reason.state))
     state = reasons[0].state if reasons else "ready"
     return Readiness(history.unit, state, tuple(reasons), due)
@@ -299,8 +302,11 @@ def _tasks(history: History, rounds: Rounds, due: tuple[Due, ...]) -> Iterator[R
                 "not ready", f"{task.title}: {name}: {trial.says}", "mend it and test again"
             )
         if last is not None and last.state != "good" and not failed:
-            state: State = "not ready" if last.state == "stop" else "unknown"
-            yield Reason(state, f"{task.title}: {last.says}", "mend it and test again")
+            if last.state == "stop":
+                yield Reason("not ready", f"{task.title}: {last.says}", "mend it and test again")
+            else:
+                todo = "bring what is missing, and test again"
+                yield Reason("unknown", f"{task.title}: {last.says}", todo)
 
 
 def _failed(history: History, task: Task) -> Iterator[tuple[str, DoneTask]]:

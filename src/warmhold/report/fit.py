@@ -76,6 +76,7 @@ def page(shown: Shown) -> str:
         headline=headline(fitted),
         numbers=[_row(one) for one in fitted.numbers],
         matters=[(one, matter_words(one)) for one in fitted.matters],
+        written=written,
         lessons=[(one, lesson_words(one, fitted.matters)) for one in fitted.lessons],
         untold=_untold(fitted),
         panels=[
@@ -96,6 +97,14 @@ def page(shown: Shown) -> str:
         percent=lambda share: f"{100 * share:.0f} %",
         held=_held,
     )  # fmt: skip
+
+
+def written(version: Version) -> str:
+    """Write how many values of a new version were measured, and how many gave their spread up."""
+    measured = sum(one.now[2] == "measured" for one in version.values)
+    rest = len(version.values) - measured
+    text = f"{measured} {'value' if measured == 1 else 'values'} measured"
+    return f"{text}, {rest} whose spread is now counted in another" if rest else text
 
 
 def text(shown: Shown) -> str:
@@ -137,7 +146,7 @@ def text(shown: Shown) -> str:
         out += ["", f"{title}: {trend_words(trend)}"]
     if shown.version is not None:
         out += ["", f"New version: {shown.wrote or 'not written'}"]
-        out += [f"  {len(shown.version.values)} values; the old file stays as it is"]
+        out += [f"  {written(shown.version)}; the old file stays as it is"]
         out += [f"  not written: {why}" for why in shown.version.kept_back]
     out += ["", *CAUTIONS, ""]
     return "\n".join(without_controls(line) for line in out)

@@ -99,6 +99,11 @@ def text(review: Review) -> str:
 
 def _lines(review: Review) -> Iterator[str]:
     yield review.title
+    if not review.transfers:
+        yield "0 transfers: there is nothing to count."
+        yield ""
+        yield from CAUTIONS
+        return
     yield f"{review.transfers} transfers, {review.first} to {review.last}" + (
         f"; {review.undated} without a date are on no chart" if review.undated else ""
     )

@@ -61,9 +61,15 @@ def command(
 
     Exit status: 0 reviewed, 2 bad input.
     """
-    for option, month in (("--from", first), ("--to", last), ("--since", since)):
-        if month is not None and not _MONTH.fullmatch(month):
-            raise click.UsageError(f"{option} {month}: write a month such as 2026-01.")
+    faults = [
+        f"{option} {month}: write a month such as 2026-01."
+        for option, month in (("--from", first), ("--to", last), ("--since", since))
+        if month is not None and not _MONTH.fullmatch(month)
+    ]
+    if not faults and first is not None and last is not None and first > last:
+        faults.append(f"--from {first} comes after --to {last}: no month lies between them.")
+    if faults:
+        raise click.UsageError("\n  ".join(faults))
     for option, target in (("--html", html_file), ("--json", json_file)):
         if target not in (None, "-"):
             check_target(option, str(target))

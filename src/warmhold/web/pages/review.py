@@ -49,10 +49,7 @@ def routes(service: Service) -> list[Route]:
         months = sorted({one.month for one in every if one.month is not None})
         asked = [request.query_params.get(name, "") for name in ("from", "to", "since")]
         first, last, since = asked
-        problem = ""
-        for month in asked:
-            if month and not _MONTH.fullmatch(month):
-                problem = f"“{month[:20]}” is no month: write it like 2026-01."
+        problem = _fault(first, last, since)
         return render(
             request, "review.html", 422 if problem else 200, count=len(every), months=months,
             first=first[:20], last=last[:20], since=since[:20], problem=problem,
@@ -66,7 +63,7 @@ def routes(service: Service) -> list[Route]:
 
         asked = [request.query_params.get(name, "") for name in ("from", "to", "since")]
         first, last, since = asked
-        if any(month and not _MONTH.fullmatch(month) for month in asked):
+        if _fault(first, last, since):
             return choose(request)
         kept = [
             one
@@ -81,3 +78,15 @@ def routes(service: Service) -> list[Route]:
         Route("/review", choose, methods=["GET"]),
         Route("/review/page", shown, methods=["GET"]),
     ]
+
+
+def _fault(first: str, last: str, since: str) -> str:
+    """Say every fault of the months that were asked for; empty when there is none."""
+    faults = [
+        f"{label}: “{month[:20]}” is no month; write it like 2026-01."
+        for label, month in (("From", first), ("To", last), ("Changed from", since))
+        if month and not _MONTH.fullmatch(month)
+    ]
+    if not faults and first and last and first > last:
+        faults.append(f"From {first} comes after to {last}: no month lies between them.")
+    return " ".join(faults)
