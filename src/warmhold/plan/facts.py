@@ -305,7 +305,7 @@ def _health_line(outcome: Outcome) -> list[str]:
     known = "measured" if battery.health is not None else "guessed from its age"
     return [
         f"Battery at about {100 * health:.0f} % of its rating ({known}): below "
-        f"{100 * REPLACE_BELOW:.0f} % it is due for replacement (by analogy with stationary batteries)."
+        f"{100 * REPLACE_BELOW:.0f} % it is due for replacement (by analogy with stationary ones)."
     ]
 
 
