@@ -66,7 +66,12 @@ def counted(found: WhatIf) -> str:
             word = "not run, something unknown" if state == "unknown" else state
             parts.append(f"{number} {word}")
     touched = sum(one.touched for one in found.trips)
-    return "; ".join(parts) + f". The change touches {touched}; {found.members} members each."
+    said = (
+        f"The change touches {touched}"
+        if touched
+        else "The change touches none: all stay as they were"
+    )
+    return "; ".join(parts) + f". {said}; {found.members} members each."
 
 
 def reasons(found: WhatIf) -> list[tuple[str, list[tuple[str, int]]]]:

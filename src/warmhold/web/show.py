@@ -15,6 +15,7 @@ _SHAPES = {
     "falls short": '<path d="M2 4h16L10 18z" class="full"/>',
     "cannot tell": '<circle cx="10" cy="10" r="7.5" class="dotted"/>'
     '<path d="M10 13.4v-1.6c0-1.5 2.2-1.8 2.2-3.6A2.2 2.2 0 0 0 7.8 8M10 15.4v.2" class="thin"/>',
+    "invalid": '<path d="M3.5 3.5h13v13h-13zM3.5 16.5l13-13" class="thin"/>',
     "high": '<path d="M6 1.5h8L18.5 6v8L14 18.5H6L1.5 14V6z" class="full"/>',
     "medium": '<path d="M10 1.5L18.5 10 10 18.5 1.5 10z" class="full"/>',
     "low": '<circle cx="10" cy="10" r="7" class="line"/>',
