@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import astuple
 
 import numpy as np
@@ -393,3 +394,7 @@ def test_an_empty_cylinder_is_taken_as_empty_once_it_read_so_twice() -> None:
     assert abs(cylinder.gauge_bar.p50 - 15.0) < 1.0
     assert cylinder.litres.p50 < 10.0  # 14 bar stays in it
     assert listed(watcher)["gas-short:oxygen"] == "high"
+    (short,) = (one for one in watcher.conditions() if one.key == "gas-short:oxygen")
+    assert re.search(
+        r"at its residual in \d+ minutes? at the earliest \(1 in 20\), half by", short.evidence
+    )

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
 from warmhold.simulate import layout as at
+from warmhold.simulate.bands import Band
 from warmhold.watch import faults
 from warmhold.watch.matrix import Priority, onset_of, priority
 from warmhold.watch.outlook import Forecast, Present
@@ -335,21 +336,27 @@ def outlook_conditions(
         share = ahead.holds.get(f"gas:{gas}")
         if share is None or share >= 0.9:
             continue
-        limits = [c.minutes_planned.p50 for c in now.cylinders if c.gas == gas and c.in_use]
-        soonest = min(limits, default=np.inf)
+        limits = [c.minutes_planned for c in now.cylinders if c.gas == gas and c.in_use]
+        soonest = min((one.p50 for one in limits), default=np.inf)
         found[f"gas-short:{gas}"] = (
             f"{gas.capitalize()} may not last to the end",
             priority("death or lasting harm", onset_of(soonest)),
             f"The cylinders carried last to the end in {_share(share)} of simulated courses; "
-            + (
-                f"the one in use is at its residual in about {_minutes(60 * soonest)}."
-                if np.isfinite(soonest)
-                else "the one in use lasts in most of them."
-            ),
+            f"the one in use {_at_residual(limits)}.",
             "Look at flow and cylinder; ask for a cylinder on the way; use wall or vehicle gas.",
             DELAYS["outlook"],
         )
     return found
+
+
+def _at_residual(limits: Sequence[Band]) -> str:
+    """When a cylinder is at its residual, which some courses never see."""
+    earliest = min((one.p05 for one in limits), default=np.inf)
+    middle = min((one.p50 for one in limits), default=np.inf)
+    if not np.isfinite(earliest):
+        return "lasts"
+    half = f"half by {_minutes(60 * middle)}" if np.isfinite(middle) else "fewer than half at all"
+    return f"is at its residual in {_minutes(60 * earliest)} at the earliest (1 in 20), {half}"
 
 
 def _share(probability: float) -> str:
