@@ -398,3 +398,13 @@ def test_an_empty_cylinder_is_taken_as_empty_once_it_read_so_twice() -> None:
     assert re.search(
         r"at its residual in \d+ minutes? at the earliest \(1 in 20\), half by", short.evidence
     )
+
+
+def test_a_reading_that_was_asked_about_is_named_with_that() -> None:
+    watcher = begun()
+    watcher.observe(Seen(60.0, "pulse_per_min", 1500.0, doubted=True))
+    (pulse,) = (one for one in watcher.conditions() if one.key == "pulse")
+    assert "1500 /min, asked about and kept as entered, policy" in pulse.evidence
+    watcher.observe(Seen(120.0, "pulse_per_min", 220.0))
+    (pulse,) = (one for one in watcher.conditions() if one.key == "pulse")
+    assert "asked about" not in pulse.evidence

@@ -42,15 +42,20 @@ class Latest:
 
     at: dict[str, tuple[float, float]] = field(default_factory=dict)  # quantity: moment, value
     by: dict[str, str] = field(default_factory=dict)  # quantity: device that told it, or nothing
+    doubted: set[str] = field(default_factory=set)  # asked about, and kept as entered
     apart: dict[str, tuple[float, float, float, str]] = field(default_factory=dict)  # and expected
 
-    def keep(self, quantity: str, at_s: float, value: float, source: str = "") -> None:
+    def keep(
+        self, quantity: str, at_s: float, value: float, source: str = "", doubted: bool = False
+    ) -> None:
         """Keep a reading.
 
         source : the device that told it; empty when a person read it
+        doubted : whether it was asked about and kept as entered
         """
         if quantity in (*BODY, *SATURATION, PULSE):
             self.at[quantity], self.by[quantity] = (at_s, value), source
+            (self.doubted.add if doubted else self.doubted.discard)(quantity)
 
     def fresh(self, quantity: str, now_s: float) -> float | None:
         """Return a value that still says something of now."""
@@ -59,9 +64,10 @@ class Latest:
         return None if found is None or now_s - found[0] > lasts else found[1]
 
     def told_by(self, quantity: str) -> str:
-        """Say who told a reading, when no person read it: ``, told by monitor 3``."""
+        """Say who told a reading, when no person read it: ``, told by monitor 3``; or its doubt."""
         source = self.by.get(quantity, "")
-        return f", told by {source}" if source else ""
+        doubt = ", asked about and kept as entered" if quantity in self.doubted else ""
+        return (f", told by {source}" if source else "") + doubt
 
     def disagrees(
         self, quantity: str, at_s: float, value: float, expected: float, source: str = ""

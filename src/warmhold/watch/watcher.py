@@ -54,13 +54,14 @@ class Seen:
     quantity : name as in the record, such as ``skin_c`` or ``gauge_bar:NAME``
     value : in the unit that the name ends in
     source : the device that told it; empty when a person read it
+    doubted : whether it was asked about when it was written, and kept as entered
     """
 
     at_s: float
     quantity: str
     value: float
-    note: str = ""
     source: str = ""
+    doubted: bool = False
 
 
 @dataclass(frozen=True)
@@ -167,7 +168,7 @@ class Watcher:
         if kind is None:
             self._note_setting(seen)
             if math.isfinite(seen.value):
-                self._read.keep(seen.quantity, seen.at_s, seen.value, seen.source)
+                self._read.keep(seen.quantity, seen.at_s, seen.value, seen.source, seen.doubted)
                 self._name_readings()
             return Judgement(None, 0.0, True, "", False)
         if not math.isfinite(seen.value) or not kind.low <= seen.value <= kind.high:
@@ -189,7 +190,7 @@ class Watcher:
         middle = float(predicted[:m].mean())
         total = float(predicted[:m].var(ddof=1)) + variance
         surprise = (seen.value - middle) / math.sqrt(total)
-        self._read.keep(seen.quantity, seen.at_s, seen.value, seen.source)
+        self._read.keep(seen.quantity, seen.at_s, seen.value, seen.source, seen.doubted)
         if self._stands_apart(seen, band, surprise):
             settled = self._settle_apart(seen, band)
             question = "" if settled else self._conditions[f"apart:{seen.quantity}"].evidence

@@ -44,6 +44,7 @@ class Item:
     value: float = 0.0
     detail: tuple[tuple[str, str | float], ...] = ()
     source: str = ""  # the device that told it; empty when a person read it
+    doubted: bool = False  # it was asked about, and is kept as entered
 
 
 @dataclass(frozen=True)
@@ -179,7 +180,10 @@ def _observed(view: TripView, start: datetime) -> Iterator[Item]:
             ):
                 continue
             chosen.note(quantity, value)
-            yield Item(at_s, shown.seq, "seen", quantity, float(value), source=source)
+            yield Item(
+                at_s, shown.seq, "seen", quantity, float(value), source=source,
+                doubted=not source and quantity in flags,
+            )  # fmt: skip
             if quantity == "oxygen_set_percent":
                 detail = (("oxygen_percent", float(value)),)
                 yield Item(at_s, shown.seq, "settings", detail=detail)
@@ -334,7 +338,9 @@ class LiveTrip:
         if item.at_s >= self._kept[-1][1] + KEEP_EVERY_S:
             self._kept.append((len(self._fed), item.at_s, copy.deepcopy(trunk)))
         if item.what == "seen":
-            seen = Seen(item.at_s, item.quantity, item.value, source=item.source)
+            seen = Seen(
+                item.at_s, item.quantity, item.value, source=item.source, doubted=item.doubted
+            )
             self._judged[item.seq, item.quantity] = trunk.observe(seen)
         else:
             trunk.happened(item.at_s, item.what, dict(item.detail))
