@@ -23,6 +23,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from exchange.hl7_messages import HEAD, OBR, head, message, obx
+from warmhold.exchange.addresses import is_loopback
 from warmhold.exchange.hl7.listener import (
     BEGIN,
     END,
@@ -35,7 +36,6 @@ from warmhold.exchange.hl7.listener import (
     Place,
     framed,
     is_allowed,
-    is_loopback,
 )
 from warmhold.exchange.hl7.reader import Rules
 from warmhold.exchange.inbox import Inbox, Kept

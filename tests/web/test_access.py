@@ -13,9 +13,10 @@ import httpx
 import pytest
 from starlette.applications import Starlette
 
+from warmhold.exchange.addresses import is_loopback
 from warmhold.web.access import Passcodes, Role, Sessions, Tries, User
 from warmhold.web.app import make_app
-from warmhold.web.settings import Settings, is_loopback
+from warmhold.web.settings import Settings
 from web.serving import Hand, Server, plain
 
 

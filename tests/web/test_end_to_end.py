@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, Page, expect
 from pypdf import PdfReader
 
+from web.browsing import come_in
 from web.serving import Hand, Server, start
 
 SHOTS = os.environ.get("WARMHOLD_SHOTS")
@@ -28,19 +29,6 @@ def server(planned: tuple[Path, str], tmp_path_factory: pytest.TempPathFactory) 
     yield one
     one.stop()
     assert one.failures() == ""
-
-
-def come_in(browser: Browser, server: Server, script: bool = True) -> tuple[BrowserContext, Page]:
-    context = browser.new_context(
-        base_url=server.address, java_script_enabled=script, viewport={"width": 1366, "height": 900}
-    )
-    context.set_default_timeout(20_000)
-    page = context.new_page()
-    page.goto("/")
-    page.fill("#name", "Ada")
-    page.click("button:has-text('Come in')")
-    expect(page.locator("h1")).to_have_text("Trips")
-    return context, page
 
 
 def told(page: Page, text: str) -> None:

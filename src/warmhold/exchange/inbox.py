@@ -32,6 +32,7 @@ from warmhold.exchange.told import Told
 from warmhold.record import Trouble
 from warmhold.record import folder as places
 from warmhold.record.clock import iso, moment_of
+from warmhold.record.store import set_up
 
 FILE: Final = "inbox.sqlite"
 LARGEST_RAW: Final = 4_000_000  # bytes of one message
@@ -393,20 +394,16 @@ def _opened(path: Path) -> sqlite3.Connection:
         check_same_thread=False,
     )
     try:
-        for name, value, expected in (
-            ("page_size", str(_PAGE), _PAGE),
-            ("trusted_schema", "OFF", 0),
-            ("journal_mode", "DELETE", "delete"),
-            ("synchronous", "EXTRA", 3),
-            ("fullfsync", "ON", 1),
-        ):
-            connection.execute(f"PRAGMA {name}={value}").fetchall()
-            found = connection.execute(f"PRAGMA {name}").fetchone()
-            if found is None or found[0] != expected:
-                raise Trouble(
-                    f"SQLite did not take the setting {name}={value} (it says {found}).",
-                    "Use Python with SQLite 3.31 or later.",
-                )
+        set_up(
+            connection,
+            (
+                ("page_size", str(_PAGE), _PAGE),
+                ("trusted_schema", "OFF", 0),
+                ("journal_mode", "DELETE", "delete"),
+                ("synchronous", "EXTRA", 3),
+                ("fullfsync", "ON", 1),
+            ),
+        )
         connection.execute("BEGIN IMMEDIATE")
         try:
             _make(connection, path)

@@ -125,7 +125,7 @@ class Record:
         self._writer = writer
         self._reader = reader
         self._disk = threading.Lock()  # one use of the file at a time within this process
-        self._file = _identity(self.path)
+        self._file = identity_of(self.path)
         self._last = store.last_row(writer)
         self._queue: queue.SimpleQueue[_Waiting | None] = queue.SimpleQueue()
         self._door = threading.Lock()
@@ -255,7 +255,7 @@ class Record:
 
     def _commit(self, batch: list[_Prepared]) -> list[Receipt | Trouble]:
         with self._disk:
-            if _identity(self.path) != self._file:
+            if identity_of(self.path) != self._file:
                 raise Trouble(
                     f"The record's file {self.path} was moved, deleted or replaced while it was "
                     "in use: the entry was not saved.",
@@ -513,7 +513,7 @@ def _as_trouble(error: Exception) -> Trouble:
     return trouble
 
 
-def _identity(path: Path) -> tuple[int, int] | None:
+def identity_of(path: Path) -> tuple[int, int] | None:
     """Return what tells one file from another of the same name."""
     try:
         found = os.stat(path)

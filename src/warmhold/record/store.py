@@ -77,6 +77,21 @@ class Verification:
     lost: tuple[int, ...] = ()
 
 
+def set_up(connection: sqlite3.Connection, wanted: Sequence[tuple[str, str, object]]) -> None:
+    """Make settings of SQLite (name, value, what it says then), and read each back.
+
+    Errors: Trouble when one was not taken
+    """
+    for name, value, expected in wanted:
+        connection.execute(f"PRAGMA {name}={value}").fetchall()
+        found = connection.execute(f"PRAGMA {name}").fetchone()
+        if found is None or found[0] != expected:
+            raise Trouble(
+                f"SQLite did not take the setting {name}={value} (it says {found}).",
+                "Use Python with SQLite 3.31 or later.",
+            )
+
+
 def connect(path: Path, *, write: bool, must_exist: bool = True) -> sqlite3.Connection:
     """Open the file with the settings the record needs, and read them back.
 
@@ -105,14 +120,7 @@ def connect(path: Path, *, write: bool, must_exist: bool = True) -> sqlite3.Conn
                 wanted.insert(0, ("page_size", str(PAGE), PAGE))
         else:
             wanted += [("query_only", "ON", 1)]
-        for name, value, expected in wanted:
-            connection.execute(f"PRAGMA {name}={value}").fetchall()
-            found = connection.execute(f"PRAGMA {name}").fetchone()
-            if found is None or found[0] != expected:
-                raise Trouble(
-                    f"SQLite did not take the setting {name}={value} (it says {found}).",
-                    "Use Python with SQLite 3.31 or later.",
-                )
+        set_up(connection, wanted)
     except BaseException:
         connection.close()
         raise

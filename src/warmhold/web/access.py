@@ -17,7 +17,7 @@ import argon2
 from itsdangerous import BadSignature, URLSafeTimedSerializer
 from starlette.requests import Request
 
-from warmhold.web.whole_files import write_bytes
+from warmhold.record.whole_files import write_bytes
 
 Role = Literal["look", "chart", "lead"]
 ROLES: tuple[Role, ...] = ("look", "chart", "lead")  # each may do what the ones before it may

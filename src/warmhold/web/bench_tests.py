@@ -35,10 +35,10 @@ from warmhold.model import Fault, FaultyInput
 from warmhold.model.load import DATA
 from warmhold.record.chain import Event
 from warmhold.record.views import corrected
+from warmhold.record.whole_files import write_bytes, write_text
 from warmhold.report import bench as report
 from warmhold.web.library import NAME
 from warmhold.web.posted import FORM_ID
-from warmhold.web.whole_files import write_bytes, write_text
 
 LOGS: Final = "logs"
 MAPPINGS: Final = "mappings"

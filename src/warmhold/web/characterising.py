@@ -14,13 +14,13 @@ from warmhold.bench.fit import Fitted, Observed, UnfitLog, characterise
 from warmhold.bench.limits import USUAL, find_set
 from warmhold.bench.profile import NothingToWrite, Version, new_version
 from warmhold.model import Unit
+from warmhold.record.whole_files import write_bytes
 from warmhold.report import fit as report
 from warmhold.report import words
 from warmhold.web.bench_tests import PRIVATE, REPORTS, keep_page
 from warmhold.web.jobs import Progress
 from warmhold.web.own_files import mark_of
 from warmhold.web.posted import FORM_ID
-from warmhold.web.whole_files import write_bytes
 
 CHARGE_SPREAD: Final = 0.02  # of a battery that is said to be this full
 

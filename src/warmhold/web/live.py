@@ -11,7 +11,6 @@ from __future__ import annotations
 import hashlib
 import logging
 import math
-import os
 import re
 import threading
 from collections.abc import Iterable, Mapping, Sequence
@@ -25,6 +24,7 @@ from warmhold.exchange.told import Told
 from warmhold.record import Event, Receipt
 from warmhold.record.bodies import NUMBERS, valid_body
 from warmhold.record.clock import moment_of
+from warmhold.record.core import identity_of
 from warmhold.record.views import CLOCK_SAYS, corrected
 from warmhold.web.access import User
 
@@ -276,7 +276,7 @@ class Live:
         """
         with self._lock:
             path = self._folder / FILE
-            identity = _identity(path)
+            identity = identity_of(path)
             if identity != self._identity:  # it was moved away, or a new one was made
                 self._shut()
             if identity is not None and self._inbox is None:
@@ -498,11 +498,3 @@ def why_ended(trip: Trip) -> tuple[str, datetime] | None:
     if trip.now >= end:
         return f"The baby of that trip went in more than {LONGEST_H:.0f} hours ago.", end
     return None
-
-
-def _identity(path: Path) -> tuple[int, int] | None:
-    try:
-        found = os.stat(path)
-    except OSError:
-        return None
-    return found.st_dev, found.st_ino

@@ -15,12 +15,12 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from warmhold.model import Fault, check_file, shipped, template
+from warmhold.record.whole_files import write_text
 from warmhold.report import words
 from warmhold.web.access import needs, user_of
 from warmhold.web.library import NAME
 from warmhold.web.posted import posted
 from warmhold.web.rendering import render
-from warmhold.web.whole_files import write_text
 
 if TYPE_CHECKING:
     from warmhold.web.service import Service

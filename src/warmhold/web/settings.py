@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import ipaddress
 from dataclasses import dataclass
 from pathlib import Path
+
+from warmhold.exchange.addresses import is_loopback
 
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8720
@@ -38,13 +39,3 @@ class Settings:
     def loopback(self) -> bool:
         """Whether only this computer can reach the page."""
         return is_loopback(self.host)
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a host name or address means this computer only."""
-    if host.lower() == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False

@@ -11,7 +11,7 @@ from typing import Final
 
 from warmhold.exchange.trends.reading import SORTS, File
 from warmhold.model.fault import FaultyInput
-from warmhold.web.whole_files import write_bytes
+from warmhold.record.whole_files import write_bytes
 
 FOLDER: Final = "trend-files"
 PRIVATE: Final = 0o600

@@ -81,11 +81,12 @@ def command(
     """
     import uvicorn  # noqa: PLC0415
 
+    from warmhold.exchange.addresses import is_loopback  # noqa: PLC0415
     from warmhold.model import shipped  # noqa: PLC0415
     from warmhold.web.access import Passcodes  # noqa: PLC0415
     from warmhold.web.app import make_app  # noqa: PLC0415
     from warmhold.web.service import Service  # noqa: PLC0415
-    from warmhold.web.settings import Settings, is_loopback  # noqa: PLC0415
+    from warmhold.web.settings import Settings  # noqa: PLC0415
 
     if rehearse is not None and rehearse not in shipped("trips"):
         names = ", ".join(shipped("trips"))

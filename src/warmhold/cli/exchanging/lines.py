@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import os
 import threading
 from importlib import import_module
@@ -12,7 +11,8 @@ from typing import TYPE_CHECKING
 import click
 
 from warmhold.cli import status
-from warmhold.cli.folders import USUAL, no_record_yet, usual_folder
+from warmhold.cli.folders import no_record_yet, usual_folder
+from warmhold.cli.listening import listening
 
 if TYPE_CHECKING:
     from warmhold.exchange.inbox import Inbox
@@ -28,16 +28,7 @@ NOT_ALL = status.NOT_GO
     "--source", required=True, metavar="NAME",
     help="What the rig is called in the record: it stands beside every value it told.",
 )  # fmt: skip
-@click.option(
-    "--folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    help=f"The folder of the record, whose inbox takes the lines; else {USUAL}.",
-)
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
-@click.option(
-    "--port", type=click.IntRange(0, 65535), default=DEFAULT_PORT, show_default=True,
-    help="Port to listen on; 0 takes a free one.",
-)  # fmt: skip
+@listening("lines", DEFAULT_PORT)
 @click.option(
     "--serial", "device", metavar="DEVICE",
     help="Read this serial port instead of listening on TCP. Nothing is written to it.",
@@ -97,6 +88,7 @@ def _say(text: str) -> None:
 
 
 def _tcp(collector: Collector, inbox: Inbox, host: str, port: int) -> None:
+    from warmhold.exchange.addresses import is_loopback  # noqa: PLC0415
     from warmhold.exchange.line import TcpLines  # noqa: PLC0415
 
     try:
@@ -109,7 +101,7 @@ def _tcp(collector: Collector, inbox: Inbox, host: str, port: int) -> None:
     with server:
         click.echo(f"Lines of {collector.source} on {host}, port {server.port}. Ctrl+C ends it.")
         click.echo(f"The inbox: {inbox.path}")
-        if not _is_loopback(host):
+        if not is_loopback(host):
             click.echo(
                 "Caution: whoever reaches this address can send lines, and they cross the network "
                 "in the clear. Use only a network that you trust."
@@ -146,12 +138,3 @@ def _serial(collector: Collector, device: str, baud: int) -> None:
 def _why(error: Exception) -> str:
     number = getattr(error, "errno", None)
     return os.strerror(number) if isinstance(number, int) else str(error)
-
-
-def _is_loopback(host: str) -> bool:
-    if host.lower() == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 import click
 
 from warmhold.cli import status
-from warmhold.cli.folders import USUAL, no_record_yet, usual_folder
+from warmhold.cli.folders import no_record_yet, usual_folder
+from warmhold.cli.listening import listening
 
 if TYPE_CHECKING:
     from warmhold.exchange.hl7.listener import Network
@@ -23,16 +24,7 @@ NOT_ALL = status.NOT_GO
 
 
 @click.command()
-@click.option(
-    "--folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    help=f"The folder of the record, whose inbox takes the messages; else {USUAL}.",
-)
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
-@click.option(
-    "--port", type=click.IntRange(0, 65535), default=DEFAULT_PORT, show_default=True,
-    help="Port to listen on; 0 takes a free one.",
-)  # fmt: skip
+@listening("messages", DEFAULT_PORT)
 @click.option(
     "--zone", "zones", multiple=True, metavar="[SENDER=]ZONE",
     help="Zone of times that name no offset: UTC, +01:00 or Europe/Oslo; for one sender, as MSH-3 "
@@ -149,7 +141,7 @@ def _allowed(
 
     faults : every fault is added to it
     """
-    from warmhold.exchange.hl7.listener import is_loopback  # noqa: PLC0415
+    from warmhold.exchange.addresses import is_loopback  # noqa: PLC0415
 
     found = []
     for text in allow:

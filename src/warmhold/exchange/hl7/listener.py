@@ -373,13 +373,3 @@ def is_allowed(peer: str, allowed: Sequence[Network]) -> bool:
     mapped = getattr(address, "ipv4_mapped", None)
     address = mapped if mapped is not None else address
     return address.is_loopback or any(address in network for network in allowed)
-
-
-def is_loopback(host: str) -> bool:
-    """Tell whether an address to listen on can be reached from this computer alone."""
-    if host.lower() == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False

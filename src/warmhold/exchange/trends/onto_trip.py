@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import secrets
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -29,6 +28,7 @@ from warmhold.record.bodies import LARGEST_BODY, valid_body
 from warmhold.record.chain import canonical
 from warmhold.record.clock import iso, moment_of
 from warmhold.record.views import TripView, corrected, trip_view
+from warmhold.record.whole_files import write_text
 
 MAPPINGS: Final = "trend-mappings"  # folder beside the record in which mappings are remembered
 AHEAD: Final = timedelta(minutes=10)  # a device's clock may be this much ahead of this computer's
@@ -388,18 +388,6 @@ def keep_mapping(folder: Path, file: File, mapped: AnyMapped, text: str, now: da
         before = path.read_text("utf-8")
         if before.strip() == text.strip():
             return True
-        _write(path.parent / "before" / f"{path.stem}-{now:%Y%m%dT%H%M%SZ}.toml", before)
-    _write(path, text)
+        write_text(path.parent / "before" / f"{path.stem}-{now:%Y%m%dT%H%M%SZ}.toml", before)
+    write_text(path, text)
     return True
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a file beside its target and move it there, so that no half file is ever seen."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        part.write_text(text if text.endswith("\n") else f"{text}\n", "utf-8", newline="\n")
-        part.replace(path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise

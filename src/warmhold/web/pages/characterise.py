@@ -14,6 +14,7 @@ from starlette.routing import Route
 
 from warmhold.bench.fit import Observed
 from warmhold.model import FaultyInput
+from warmhold.record.whole_files import write_text
 from warmhold.web import bench_tests
 from warmhold.web.access import needs, user_of
 from warmhold.web.characterising import (
@@ -33,7 +34,6 @@ from warmhold.web.posted import Posted, posted
 from warmhold.web.quantities import number_in
 from warmhold.web.rendering import render
 from warmhold.web.service import NotSaved
-from warmhold.web.whole_files import write_text
 
 if TYPE_CHECKING:
     from warmhold.web.service import Service
