@@ -564,6 +564,7 @@ def test_from_a_log_to_its_report(
     page.goto(f"/fleet/{UNIT}/bench")
     page.fill("#name", "Ada")
     page.click("button:has-text('Come in')")
+    expect(page.locator("#bench-log")).to_be_visible()
     looked_at(page, "form", script)
     page.set_input_files("#bench-log", str(log))
     page.fill("#bench-signed", "")
